@@ -1,0 +1,37 @@
+"""The only place that reads the clock. Everything else takes `now` as an argument."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+_read: Callable[[], datetime] = lambda: datetime.now(UTC)  # noqa: E731
+
+
+def now() -> datetime:
+    """The present instant, aware, UTC."""
+    return _read()
+
+
+@contextmanager
+def stopped_at(instant: datetime) -> Iterator[None]:
+    """Make `now()` answer `instant` inside the block: for tests and for replaying a day."""
+    global _read
+    if instant.tzinfo is None:
+        raise ValueError("an instant must be aware")
+    before = _read
+    _read = lambda: instant.astimezone(UTC)  # noqa: E731
+    try:
+        yield
+    finally:
+        _read = before
+
+
+def local_date(instant: datetime, zone: str) -> date:
+    """The calendar day at a place with IANA zone `zone` at `instant`."""
+    return instant.astimezone(ZoneInfo(zone)).date()
+
+
+def rfc3339(instant: datetime) -> str:
+    """`instant` in UTC as RFC 3339 text with six decimals and Z: one text for one instant."""
+    return instant.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")

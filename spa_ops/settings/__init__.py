@@ -1,0 +1,166 @@
+"""Settings from the environment. Production is the default; a development secret is refused there.
+
+SPA_OPS_ENV            production (default), development, test
+DATABASE_URL           the app's login; its session takes the role spa_ops_app
+DATABASE_OWNER_URL     who migrates (default: DATABASE_URL)
+REDIS_URL              broker, pokes and rate limits; without it the database is the broker
+SPA_OPS_SECRET_KEY     signing key for sessions
+SPA_OPS_MASTER_KEYS    id:base64 of 32 bytes, comma separated; the first wraps new keys
+SPA_OPS_ALLOWED_HOSTS  comma separated
+"""
+
+import base64
+import hashlib
+import os
+from pathlib import Path
+from urllib.parse import parse_qsl, unquote, urlsplit
+
+from django.core.exceptions import ImproperlyConfigured
+
+BASE_DIR = Path(__file__).resolve().parents[2]
+ENV = os.environ.get("SPA_OPS_ENV", "production")
+if ENV not in {"production", "development", "test"}:
+    raise ImproperlyConfigured(f"SPA_OPS_ENV is {ENV!r}; it must be production, development or test.")
+DEBUG = False
+DEVELOPMENT_SECRET = "development-only-not-a-secret"  # noqa: S105 - refused in production below
+
+SECRET_KEY = os.environ.get("SPA_OPS_SECRET_KEY", "" if ENV == "production" else DEVELOPMENT_SECRET)
+if ENV == "production" and (SECRET_KEY == DEVELOPMENT_SECRET or len(SECRET_KEY) < 32):
+    raise ImproperlyConfigured(
+        "Set SPA_OPS_SECRET_KEY to 32 or more random characters: production never starts with a development secret."
+    )
+
+
+def _master_keys() -> dict[str, bytes]:
+    text = os.environ.get("SPA_OPS_MASTER_KEYS", "")
+    if not text:
+        if ENV == "production":
+            raise ImproperlyConfigured(
+                "Set SPA_OPS_MASTER_KEYS to id:base64-of-32-bytes: health answers are sealed with it. Back it up apart."
+            )
+        return {"development": hashlib.sha256(SECRET_KEY.encode()).digest()}
+    keys: dict[str, bytes] = {}
+    for part in text.split(","):
+        name, _, encoded = part.partition(":")
+        key = base64.b64decode(encoded)
+        if len(key) != 32:
+            raise ImproperlyConfigured(f"The master key {name!r} must be 32 bytes in base64.")
+        keys[name] = key
+    if ENV == "production" and hashlib.sha256(DEVELOPMENT_SECRET.encode()).digest() in keys.values():
+        raise ImproperlyConfigured("SPA_OPS_MASTER_KEYS holds the development key.")
+    return keys
+
+
+SEALING_MASTER_KEYS = _master_keys()
+
+
+def _database(url: str, *, role: str | None) -> dict[str, object]:
+    parts = urlsplit(url)
+    if parts.scheme not in {"postgres", "postgresql"}:
+        raise ImproperlyConfigured("DATABASE_URL must start with postgresql://")
+    query = dict(parse_qsl(parts.query))
+    options: dict[str, object] = {k: v for k, v in query.items() if k != "host"}
+    if role:
+        # 3 s for a lock and 5 s idle in a transaction: one stuck client must not stop a front desk.
+        options["options"] = (
+            f"-c role={role} -c lock_timeout=3000 -c idle_in_transaction_session_timeout=5000"
+        )
+    return {
+        "ENGINE": "django.db.backends.postgresql",
+        "NAME": unquote(parts.path.lstrip("/")),
+        "USER": unquote(parts.username or ""),
+        "PASSWORD": unquote(parts.password or ""),
+        "HOST": query.get("host") or parts.hostname or "",
+        "PORT": str(parts.port or ""),
+        "CONN_MAX_AGE": None,
+        "CONN_HEALTH_CHECKS": True,
+        "OPTIONS": options,
+        "ATOMIC_REQUESTS": False,
+    }
+
+
+APP_ROLE = "spa_ops_app"
+ERASER_ROLE = "spa_ops_eraser"
+_url = os.environ.get("DATABASE_URL", "")
+if not _url and ENV == "production":
+    raise ImproperlyConfigured("Set DATABASE_URL, or use `make run` for the embedded database.")
+_url = _url or "postgresql://127.0.0.1:1/unset"
+# `default` is what the program runs as, under row-level security; `owner` migrates and nothing else.
+DATABASES = {
+    "default": _database(_url, role=APP_ROLE),
+    "owner": _database(os.environ.get("DATABASE_OWNER_URL", _url), role=None),
+}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+REDIS_URL = os.environ.get("REDIS_URL", "")
+BROKER_URL = os.environ.get("SPA_OPS_BROKER_URL", REDIS_URL)
+
+ALLOWED_HOSTS = os.environ.get("SPA_OPS_ALLOWED_HOSTS", "127.0.0.1,localhost,[::1],testserver").split(",")
+INSTALLED_APPS = [
+    "rest_framework",
+    "drf_spectacular",
+    "spa_ops.unit",
+    "spa_ops.web",
+    "spa_ops.tenancy",
+    "spa_ops.sync",
+    "compliance.ledger",
+    "spa_ops.claims",
+    "compliance.requirements",
+    "compliance.disinfection",
+    "clients",
+    "rooms",
+    "services",
+    "compliance.reports",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "spa_ops.web.middleware.RequestId",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+]
+# Signed cookies hold only a token's id: the token row decides, so signing out works at once.
+SESSION_ENGINE = "django.contrib.sessions.backends.signed_cookies"
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Strict"
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = ENV == "production"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+ROOT_URLCONF = "spa_ops.urls"
+WSGI_APPLICATION = "spa_ops.wsgi.application"
+APPEND_SLASH = False
+TEMPLATES = [{"BACKEND": "django.template.backends.django.DjangoTemplates", "APP_DIRS": True, "OPTIONS": {}}]
+USE_TZ = True
+TIME_ZONE = "UTC"
+USE_I18N = False
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.ScryptPasswordHasher"
+    if ENV != "test"
+    else "django.contrib.auth.hashers.MD5PasswordHasher"
+]
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["spa_ops.tenancy.authentication.TokenAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": [],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "EXCEPTION_HANDLER": "spa_ops.web.problems.handle",
+    "DEFAULT_SCHEMA_CLASS": "spa_ops.web.openapi.Schema",
+    "UNAUTHENTICATED_USER": None,
+    "UNAUTHENTICATED_TOKEN": None,
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Spa operations",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.0",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True,
+    "ENUM_GENERATE_CHOICE_DESCRIPTION": False,
+    "POSTPROCESSING_HOOKS": ["spa_ops.web.openapi.finish"],
+}
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"stderr": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["stderr"], "level": "WARNING"},
+}
