@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
-_read: Callable[[], datetime] = lambda: datetime.now(UTC)  # noqa: E731
+_read: Callable[[], datetime] = lambda: datetime.now(UTC)
 
 
 def now() -> datetime:
@@ -20,7 +20,7 @@ def stopped_at(instant: datetime) -> Iterator[None]:
     if instant.tzinfo is None:
         raise ValueError("an instant must be aware")
     before = _read
-    _read = lambda: instant.astimezone(UTC)  # noqa: E731
+    _read = lambda: instant.astimezone(UTC)
     try:
         yield
     finally:

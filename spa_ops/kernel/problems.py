@@ -29,6 +29,11 @@ class Problem(Exception):
         except (KeyError, IndexError):
             return self.title
 
+    @classmethod
+    def catalogue_text(cls) -> str:
+        """The docstring as one paragraph: what the catalogue page shows."""
+        return " ".join((cls.__doc__ or "").split())
+
     def __reduce__(self) -> tuple[Any, ...]:
         return (_rebuild, (type(self), self.fields))
 
@@ -66,6 +71,14 @@ class NotAllowed(Problem):
 
     slug, status, title = "not-allowed", 403, "Not allowed"
     template = "This needs one of these roles at the location: {needed}."
+
+
+class ActingPersonRequired(Problem):
+    """A command from a shared device names who acts: unlock the device with a PIN or badge and send
+    the header `Acting-Person`.
+    """
+
+    slug, status, title = "acting-person-required", 403, "Acting person required"
 
 
 class InvalidInput(Problem):

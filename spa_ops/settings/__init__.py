@@ -20,7 +20,9 @@ from django.core.exceptions import ImproperlyConfigured
 BASE_DIR = Path(__file__).resolve().parents[2]
 ENV = os.environ.get("SPA_OPS_ENV", "production")
 if ENV not in {"production", "development", "test"}:
-    raise ImproperlyConfigured(f"SPA_OPS_ENV is {ENV!r}; it must be production, development or test.")
+    raise ImproperlyConfigured(
+        f"SPA_OPS_ENV is {ENV!r}; it must be production, development or test."
+    )
 DEBUG = False
 DEVELOPMENT_SECRET = "development-only-not-a-secret"  # noqa: S105 - refused in production below
 
@@ -46,7 +48,10 @@ def _master_keys() -> dict[str, bytes]:
         if len(key) != 32:
             raise ImproperlyConfigured(f"The master key {name!r} must be 32 bytes in base64.")
         keys[name] = key
-    if ENV == "production" and hashlib.sha256(DEVELOPMENT_SECRET.encode()).digest() in keys.values():
+    if (
+        ENV == "production"
+        and hashlib.sha256(DEVELOPMENT_SECRET.encode()).digest() in keys.values()
+    ):
         raise ImproperlyConfigured("SPA_OPS_MASTER_KEYS holds the development key.")
     return keys
 
@@ -93,14 +98,21 @@ DATABASES = {
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 REDIS_URL = os.environ.get("REDIS_URL", "")
+#: Every key of ours in a shared Redis starts with this.
+REDIS_PREFIX = os.environ.get("SPA_OPS_REDIS_PREFIX", "spa_ops:")
+REQUESTS_PER_MINUTE = int(os.environ.get("SPA_OPS_REQUESTS_PER_MINUTE", "6000"))
 BROKER_URL = os.environ.get("SPA_OPS_BROKER_URL", REDIS_URL)
 
-ALLOWED_HOSTS = os.environ.get("SPA_OPS_ALLOWED_HOSTS", "127.0.0.1,localhost,[::1],testserver").split(",")
+ALLOWED_HOSTS = os.environ.get(
+    "SPA_OPS_ALLOWED_HOSTS", "127.0.0.1,localhost,[::1],testserver"
+).split(",")
 INSTALLED_APPS = [
+    "django.contrib.postgres",
     "rest_framework",
     "drf_spectacular",
     "spa_ops.unit",
     "spa_ops.web",
+    "spa_ops.pages",
     "spa_ops.tenancy",
     "spa_ops.sync",
     "compliance.ledger",
@@ -128,7 +140,13 @@ SECURE_REFERRER_POLICY = "same-origin"
 ROOT_URLCONF = "spa_ops.urls"
 WSGI_APPLICATION = "spa_ops.wsgi.application"
 APPEND_SLASH = False
-TEMPLATES = [{"BACKEND": "django.template.backends.django.DjangoTemplates", "APP_DIRS": True, "OPTIONS": {}}]
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {"context_processors": ["django.template.context_processors.request"]},
+    }
+]
 USE_TZ = True
 TIME_ZONE = "UTC"
 USE_I18N = False

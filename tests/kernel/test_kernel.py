@@ -28,10 +28,10 @@ _PINT = {
     units.VolumeUnit.MILLILITRE: "milliliter",
     units.VolumeUnit.LITRE: "liter",
     units.VolumeUnit.US_FLUID_OUNCE: "US_fluid_ounce",
-    units.VolumeUnit.US_CUP: "US_liquid_cup",
-    units.VolumeUnit.US_PINT: "US_liquid_pint",
-    units.VolumeUnit.US_QUART: "US_liquid_quart",
-    units.VolumeUnit.US_GALLON: "US_liquid_gallon",
+    units.VolumeUnit.US_CUP: "cup",
+    units.VolumeUnit.US_PINT: "US_pint",
+    units.VolumeUnit.US_QUART: "quart",
+    units.VolumeUnit.US_GALLON: "gallon",
     units.VolumeUnit.US_TABLESPOON: "tablespoon",
     units.VolumeUnit.US_TEASPOON: "teaspoon",
     units.VolumeUnit.IMPERIAL_FLUID_OUNCE: "imperial_fluid_ounce",
@@ -43,7 +43,9 @@ _PINT = {
 @pytest.mark.parametrize("unit", units.VolumeUnit)
 def test_every_volume_unit_agrees_with_pint(unit):
     quantity = pint.UnitRegistry().Quantity(1, _PINT[unit]).to("milliliter")
-    assert float(units.to_millilitres(Decimal(1), unit)) == pytest.approx(quantity.magnitude, rel=1e-12)
+    assert float(units.to_millilitres(Decimal(1), unit)) == pytest.approx(
+        quantity.magnitude, rel=1e-12
+    )
 
 
 @given(st.decimals("0.001", "100000", places=3), st.sampled_from(list(units.VolumeUnit)))
@@ -67,7 +69,9 @@ def test_wall_times_have_one_stated_answer(day, wall, zone, utc):
     assert intervals.at_local(day, wall, zone) == datetime.fromisoformat(utc).replace(tzinfo=UTC)
 
 
-@pytest.mark.parametrize(("day", "hours"), [(date(2026, 3, 8), 23), (date(2026, 11, 1), 25), (date(2026, 6, 1), 24)])
+@pytest.mark.parametrize(
+    ("day", "hours"), [(date(2026, 3, 8), 23), (date(2026, 11, 1), 25), (date(2026, 6, 1), 24)]
+)
 def test_a_local_day_is_as_long_as_the_clock_change_makes_it(day, hours):
     period = intervals.local_day(day, "America/New_York")
     assert period.end - period.start == timedelta(hours=hours)
@@ -91,7 +95,9 @@ def test_overlap_is_symmetric_and_means_a_shared_instant(a, b):
 def test_periods_that_touch_do_not_overlap_and_empty_ones_do_not_exist():
     noon = datetime(2026, 5, 1, 12, tzinfo=UTC)
     hour = timedelta(hours=1)
-    assert not intervals.Period(noon, noon + hour).overlaps(intervals.Period(noon + hour, noon + 2 * hour))
+    assert not intervals.Period(noon, noon + hour).overlaps(
+        intervals.Period(noon + hour, noon + 2 * hour)
+    )
     with pytest.raises(ValueError, match="length"):
         intervals.Period(noon, noon)
     with pytest.raises(ValueError, match="aware"):

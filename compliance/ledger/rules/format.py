@@ -56,7 +56,6 @@ _CLOSING_TEXT = (
 _BEFORE_N_TEXT = f"{OPENING_TEXT}(?P<facts>{HASH_TEXT}){MIDDLE_TEXT}{_LOCATION_TEXT}"
 _BEFORE_N = re.compile(_BEFORE_N_TEXT)
 _HEADER = re.compile(f"{_BEFORE_N_TEXT}{_CLOSING_TEXT}")
-_INSTANT = re.compile(INSTANT_TEXT)
 
 
 class NotFormatOne(ValueError):
@@ -213,7 +212,9 @@ def canonical_json(value: Json) -> bytes:
 
 def parse_instant(text: str) -> datetime:
     """An instant from its text in a header; raises NotFormatOne for 30 February and other forms."""
-    if _INSTANT.fullmatch(text):
+    # With these seven separators in place Python accepts no form but ours; a pattern takes twice
+    # the time, and this runs for every entry of a chain.
+    if text[4:20:3] == "--T::." and text[26:] == "Z":
         try:
             return datetime.fromisoformat(text)
         except ValueError:

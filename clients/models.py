@@ -1,0 +1,128 @@
+"""Clients, what they consented to, and what was said and seen in consultations (sealed)."""
+
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+
+from spa_ops.unit.tables import (
+    SyncedModel,
+    TenantForeignKey,
+    TenantModel,
+    append_only,
+    tenant_constraints,
+)
+
+
+class Client(SyncedModel):
+    """A person who comes for services. Nothing here is a health answer: the desk sees it."""
+
+    entity = "client"
+    name = models.CharField(max_length=200)
+    #: Lower case, without accents: what the desk finds people by.
+    sort_name = models.CharField(max_length=200)
+    phone = models.CharField(max_length=20, default="", help_text="E.164")
+    email = models.CharField(max_length=254, default="")
+    birth_date = models.DateField(null=True)
+    language = models.CharField(max_length=12, default="")
+    #: Where messages are timed by; empty: the zone of the location.
+    zone = models.CharField(max_length=64, default="")
+    note = models.CharField(max_length=2000, default="")
+    #: The locations whose feed carries this client.
+    location_ids = ArrayField(models.UUIDField(), default=list)
+    created_at = models.DateTimeField()
+    source_id = models.CharField(max_length=120, null=True)  # noqa: DJ001 - unique where present
+    #: Imported allergy text, sealed: somebody else's words, not verified, asked again before a service.
+    unverified_health = models.BinaryField(null=True)
+
+    class Meta:
+        db_table = "clients_client"
+        constraints = [
+            *tenant_constraints("clients_client"),
+            models.UniqueConstraint(
+                fields=["business_id", "source_id"], name="clients_client_source"
+            ),
+        ]
+        indexes = [models.Index(fields=["business_id", "sort_name"], name="clients_client_sort")]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def feed_ids(self) -> tuple[object, ...]:
+        return tuple(self.location_ids)
+
+
+class ConsentPurpose(models.TextChoices):
+    """What a client may agree to, each apart from the others."""
+
+    SMS_MESSAGES = "sms_messages"
+    EMAIL_MESSAGES = "email_messages"
+    HEALTH_ANSWERS = "health_answers"
+    PHOTOGRAPHS = "photographs"
+
+
+@append_only
+class Consent(TenantModel):
+    """Given or withdrawn, for one purpose; the newest row of a purpose holds. Never assumed."""
+
+    client = TenantForeignKey("clients.Client")
+    purpose = models.CharField(max_length=20, choices=ConsentPurpose.choices)
+    given = models.BooleanField()
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_consent"
+        constraints = tenant_constraints("clients_consent", client="clients_client")
+        indexes = [
+            models.Index(fields=["business_id", "client", "purpose"], name="clients_consent_client")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.purpose}: {self.given}"
+
+
+@append_only
+class HealthAnswer(TenantModel):
+    """One thing said or seen in a consultation, sealed under the client's key.
+
+    `kind` is answer (to a spoken question), declaration or finding; a wrong one is struck out by a
+    later row of kind correction that names it. Rows are never changed.
+    """
+
+    client = TenantForeignKey("clients.Client")
+    visit_id = models.UUIDField()
+    kind = models.CharField(max_length=12)
+    sealed = models.BinaryField()
+    corrects_id = models.UUIDField(null=True)
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_health_answer"
+        constraints = tenant_constraints("clients_health_answer", client="clients_client")
+        indexes = [
+            models.Index(
+                fields=["business_id", "client", "recorded_at"], name="clients_health_answer_client"
+            ),
+            models.Index(fields=["business_id", "visit_id"], name="clients_health_answer_visit"),
+        ]
+
+    def __str__(self) -> str:
+        return self.kind
+
+
+@append_only
+class HealthRead(TenantModel):
+    """Who read which client's health answers, when. Not part of a chain; a daily digest is evidence."""
+
+    client = TenantForeignKey("clients.Client")
+    visit_id = models.UUIDField(null=True)
+    person_id = models.UUIDField(null=True)
+    device_id = models.UUIDField(null=True)
+    read_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "clients_health_read"
+        constraints = tenant_constraints("clients_health_read", client="clients_client")
+
+    def __str__(self) -> str:
+        return f"{self.person_id} read {self.client_id}"

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class ClaimsConfig(AppConfig):
+    name = "spa_ops.claims"
+    label = "claims"

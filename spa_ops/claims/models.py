@@ -1,0 +1,81 @@
+"""Bookable things and the spans of time in which a plan has taken them."""
+
+from django.contrib.postgres.constraints import ExclusionConstraint
+from django.contrib.postgres.fields import BigIntegerRangeField, DateTimeRangeField, RangeOperators
+from django.db import models
+
+from spa_ops.unit.tables import TenantForeignKey, TenantModel, tenant_constraints
+
+_NEXT_NUMBER = models.Func(
+    models.Value("claims_bookable_number"),
+    function="nextval",
+    output_field=models.BigIntegerField(),
+)
+
+
+class BookableKind(models.TextChoices):
+    CLIENT = "client"
+    PRACTITIONER = "practitioner"
+    ROOM = "room"
+    KIT = "kit"
+
+
+class Phase(models.TextChoices):
+    """What the time is for; the client is there from consultation to aftercare."""
+
+    SET_UP = "set_up"
+    CONSULTATION = "consultation"
+    HANDS_ON = "hands_on"
+    AFTERCARE = "aftercare"
+    TURNOVER = "turnover"
+    ABSENCE = "absence"
+
+
+class Bookable(TenantModel):
+    """A client, practitioner, room or kit, with the number by which it is locked and excluded.
+
+    Its id is the id of what it stands for. The number is global: bookables are locked in its order.
+    """
+
+    number = models.BigIntegerField(unique=True, db_default=_NEXT_NUMBER)
+    kind = models.CharField(max_length=12, choices=BookableKind.choices)
+
+    class Meta:
+        db_table = "claims_bookable"
+        constraints = tenant_constraints("claims_bookable")
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.number}"
+
+
+class Claim(TenantModel):
+    """One span of one bookable. No two of a bookable overlap: the database's constraint, not ours.
+
+    `int8range(n, n)` beside the span needs no extension, which the embedded server does not have.
+    """
+
+    bookable = TenantForeignKey("claims.Bookable")
+    number = BigIntegerRangeField()
+    span = DateTimeRangeField()
+    phase = models.CharField(max_length=12, choices=Phase.choices)
+    visit_id = models.UUIDField(null=True)
+    line_id = models.UUIDField(null=True)
+    #: A hold that is past this instant is nobody's; confirming deletes it first.
+    hold_expires_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "claims_claim"
+        constraints = [
+            *tenant_constraints("claims_claim", bookable="claims_bookable"),
+            ExclusionConstraint(
+                name="claims_claim_no_overlap",
+                expressions=[
+                    ("number", RangeOperators.OVERLAPS),
+                    ("span", RangeOperators.OVERLAPS),
+                ],
+            ),
+        ]
+        indexes = [models.Index(fields=["business_id", "visit_id"], name="claims_claim_visit")]
+
+    def __str__(self) -> str:
+        return f"{self.bookable_id} {self.phase}"

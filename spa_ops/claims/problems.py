@@ -1,0 +1,19 @@
+"""Problems of claims."""
+
+from spa_ops.kernel.problems import Problem
+
+
+class ClaimClash(Problem):
+    """Somebody or something is taken at that time. `clashes` says what, what for, and until when."""
+
+    slug, status, title = "claim-clash", 409, "Already taken"
+
+    @property
+    def detail(self) -> str:
+        return (
+            "; ".join(
+                f"the {c['kind']} is taken for {c['phase']} until {c['until']}"
+                for c in self.fields.get("clashes", [])
+            )
+            or self.title
+        )

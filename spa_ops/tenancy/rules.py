@@ -1,0 +1,106 @@
+"""Places and people, pure: opening hours, house policy of a site, licences. No I/O."""
+
+from dataclasses import dataclass, fields
+from datetime import date, datetime, time, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
+
+from spa_ops.kernel.intervals import at_local, local_period
+from spa_ops.kernel.problems import InvalidInput, invalid
+
+WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+OpeningHours = dict[str, list[list[str]]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HousePolicy:
+    """What a site decides for itself. Every default is house policy: no published source."""
+
+    turnover_begins_within_minutes: int = 10
+    ready_before_set_up_minutes: int = 5
+    notice_hours: int = 24
+    cancellation_text: str = "Please tell us 24 hours before if you cannot come."
+    tax_basis_points: int = 0
+    tax_name: str = "tax"
+    licence_warning_days: int = 60
+
+
+def house_policy(stored: dict[str, Any]) -> HousePolicy:
+    """The policy with this site's choices over the defaults; raises InvalidInput for anything else."""
+    known = {f.name: f for f in fields(HousePolicy)}
+    errors = []
+    for key, value in stored.items():
+        wanted = type(getattr(HousePolicy(), key)) if key in known else None
+        if wanted is None:
+            errors.append((key, "unknown", "is not a house policy of this program"))
+        elif type(value) is not wanted or (wanted is int and not 0 <= value <= 100_000):
+            errors.append(
+                (key, "invalid", f"must be {'a whole number' if wanted is int else 'text'}")
+            )
+    if errors:
+        raise InvalidInput(
+            *({"pointer": f"/policies/{k}", "code": c, "message": m} for k, c, m in errors)
+        )
+    return HousePolicy(**stored)
+
+
+def check_zone(zone: str) -> str:
+    """An IANA zone name, or InvalidInput."""
+    if zone not in available_timezones():
+        raise invalid("/zone", "must be an IANA time zone such as America/Chicago")
+    return zone
+
+
+def check_opening_hours(hours: Any) -> OpeningHours:
+    """mon..sun to a list of [opens, closes] wall times, or InvalidInput naming the place."""
+    if not isinstance(hours, dict):
+        raise invalid("/opening_hours", "must map mon..sun to [[opens, closes], ...]")
+    for day, spans in hours.items():
+        if day not in WEEKDAYS or not isinstance(spans, list):
+            raise invalid(f"/opening_hours/{day}", "must be one of mon..sun with a list of spans")
+        for span in spans:
+            try:
+                opens, closes = (time.fromisoformat(t) for t in span)
+            except (TypeError, ValueError):
+                raise invalid(f"/opening_hours/{day}", 'each span is ["09:00", "18:00"]') from None
+            if opens == closes or opens.tzinfo or closes.tzinfo:
+                raise invalid(
+                    f"/opening_hours/{day}", "a span opens and closes at different wall times"
+                )
+    return hours
+
+
+def closing_on(hours: OpeningHours, zone: str, day: date) -> datetime:
+    """The last closing of `day`; a day without opening hours closes at its local midnight."""
+    spans = hours.get(WEEKDAYS[day.weekday()], [])
+    if not spans:
+        return at_local(day + timedelta(days=1), time(0), zone)
+    return max(
+        local_period(day, time.fromisoformat(o), time.fromisoformat(c), zone).end for o, c in spans
+    )
+
+
+def next_closing(hours: OpeningHours, zone: str, after: datetime) -> datetime:
+    """The first closing later than `after` (a site open past midnight still closes its own day)."""
+    day = after.astimezone(ZoneInfo(zone)).date() - timedelta(days=1)
+    for offset in range(3):
+        closing = closing_on(hours, zone, day + timedelta(days=offset))
+        if closing > after:
+            return closing
+    raise AssertionError("a day later than tomorrow always closes later")
+
+
+def is_open(hours: OpeningHours, zone: str, at: datetime) -> bool:
+    """Whether the site is open at `at`."""
+    today = at.astimezone(ZoneInfo(zone)).date()
+    for day in (today - timedelta(days=1), today):
+        for opens, closes in hours.get(WEEKDAYS[day.weekday()], []):
+            period = local_period(day, time.fromisoformat(opens), time.fromisoformat(closes), zone)
+            if period.start <= at < period.end:
+                return True
+    return False
+
+
+def licence_is_valid(valid_from: date | None, valid_through: date, on: date) -> bool:
+    """A licence is valid through its expiry date, in the location's local time."""
+    return (valid_from is None or valid_from <= on) and on <= valid_through

@@ -1,0 +1,79 @@
+"""Health answers and personal bodies at rest: AES-256-GCM under a key for each client.
+
+The client's key is wrapped by the business's key, that one by a master key from the environment
+(backed up apart from the database). Destroying the client's key erases what it sealed.
+"""
+
+import os
+from functools import lru_cache
+from uuid import UUID
+
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from django.conf import settings
+
+from spa_ops.kernel import clock
+from spa_ops.kernel.problems import Problem
+from spa_ops.tenancy.models import BusinessKey, SubjectKey
+
+
+class Erased(Problem):
+    """The client's data was erased on request; only the fact that something was recorded is left."""
+
+    slug, status, title = "erased", 410, "Erased"
+
+
+def _encrypt(key: bytes, plain: bytes, bound_to: bytes) -> bytes:
+    nonce = os.urandom(12)
+    return nonce + AESGCM(key).encrypt(nonce, plain, bound_to)
+
+
+def _decrypt(key: bytes, sealed: bytes, bound_to: bytes) -> bytes:
+    return AESGCM(key).decrypt(sealed[:12], sealed[12:], bound_to)
+
+
+@lru_cache(maxsize=2000)
+def _business_key(business_key_id: UUID, master_key_id: str, wrapped: bytes) -> bytes:
+    return _decrypt(settings.SEALING_MASTER_KEYS[master_key_id], wrapped, business_key_id.bytes)
+
+
+def create_business_key(business_id: UUID) -> BusinessKey:
+    """The first key of a new business, wrapped by the current master key."""
+    master_id, master = next(iter(settings.SEALING_MASTER_KEYS.items()))
+    key = BusinessKey(business_id=business_id, master_key_id=master_id, created_at=clock.now())
+    key.wrapped = _encrypt(master, AESGCM.generate_key(256), key.id.bytes)
+    key.save(force_insert=True)
+    return key
+
+
+def _subject_key(business_id: UUID, subject_id: UUID, *, create: bool) -> bytes:
+    row = (
+        SubjectKey.objects.select_related("business_key")
+        .filter(business_id=business_id, id=subject_id)
+        .first()
+    )
+    if row is None and create:
+        parent = BusinessKey.objects.filter(business_id=business_id).order_by("-created_at").first()
+        parent = parent or create_business_key(business_id)
+        row = SubjectKey(id=subject_id, business_id=business_id, business_key=parent)
+        unwrapped = _business_key(parent.id, parent.master_key_id, bytes(parent.wrapped))
+        row.wrapped = _encrypt(unwrapped, AESGCM.generate_key(256), subject_id.bytes)
+        # Two first answers of one client at once: the one that is there is the one.
+        SubjectKey.objects.bulk_create([row], ignore_conflicts=True)
+        row = SubjectKey.objects.select_related("business_key").get(id=subject_id)
+    if row is None or row.wrapped is None:
+        raise Erased
+    parent = row.business_key
+    unwrapped = _business_key(parent.id, parent.master_key_id, bytes(parent.wrapped))
+    return _decrypt(unwrapped, bytes(row.wrapped), subject_id.bytes)
+
+
+def seal(business_id: UUID, subject_id: UUID, plain: bytes) -> bytes:
+    """`plain` sealed for one client; makes the client's key at first use. Raises `Erased`."""
+    return _encrypt(_subject_key(business_id, subject_id, create=True), plain, subject_id.bytes)
+
+
+def unseal(business_id: UUID, subject_id: UUID, sealed: bytes) -> bytes:
+    """What was sealed for that client. Raises `Erased` when the key was destroyed."""
+    return _decrypt(
+        _subject_key(business_id, subject_id, create=False), bytes(sealed), subject_id.bytes
+    )

@@ -1,0 +1,68 @@
+"""Row-level security and grants, applied to every table after each migration: nobody can forget one."""
+
+from typing import Any
+
+from django.apps import apps
+from django.conf import settings
+from django.db import connections
+
+from spa_ops.unit.tables import APPEND_ONLY, tenant_tables
+
+#: Written only by SECURITY DEFINER functions; the program itself may read.
+READ_ONLY = {"ledger_head", "ledger_entry", "ledger_personal", "sync_feed", "sync_change"}
+#: What the program may also remove; elsewhere a row is ended, never deleted.
+DELETABLE = {"claims_claim", "imports_row"}
+_TENANT = "business_id = nullif(current_setting('spa.business', true), '')::uuid"
+
+
+def statements_for(table: str) -> list[str]:
+    """The statements that put `table` under row-level security with the least grants it needs."""
+    app = settings.APP_ROLE
+    if table in READ_ONLY:
+        granted = "SELECT"
+    elif table in APPEND_ONLY:
+        granted = "SELECT, INSERT"
+    elif table in DELETABLE:
+        granted = "SELECT, INSERT, UPDATE, DELETE"
+    else:
+        granted = "SELECT, INSERT, UPDATE"
+    statements = [
+        f"ALTER TABLE {table} ENABLE ROW LEVEL SECURITY",
+        f"ALTER TABLE {table} FORCE ROW LEVEL SECURITY",
+        f"DROP POLICY IF EXISTS tenant ON {table}",
+        f"CREATE POLICY tenant ON {table} USING ({_TENANT}) WITH CHECK ({_TENANT})",
+        f"REVOKE ALL ON {table} FROM {app}",
+        f"GRANT {granted} ON {table} TO {app}",
+    ]
+    if table in APPEND_ONLY | (READ_ONLY - {"ledger_head", "sync_feed"}):
+        statements += [
+            f"DROP TRIGGER IF EXISTS append_only ON {table}",
+            f"CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON {table} "
+            "FOR EACH ROW EXECUTE FUNCTION refuse_change()",
+            f"DROP TRIGGER IF EXISTS no_truncate ON {table}",
+            f"CREATE TRIGGER no_truncate BEFORE TRUNCATE ON {table} "
+            "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()",
+        ]
+    return statements
+
+
+def protect_tables(using: str = "owner", **_: Any) -> None:
+    """post_migrate: protect every tenant table that exists; also the look-ups that precede a tenant."""
+    connection = connections[using]
+    existing = set(connection.introspection.table_names())
+    with connection.cursor() as cursor:
+        for table in tenant_tables(apps):
+            if table in existing:
+                for statement in statements_for(table):
+                    cursor.execute(statement)
+        cursor.execute(
+            f"GRANT USAGE, SELECT ON ALL SEQUENCES IN SCHEMA public TO {settings.APP_ROLE}"
+        )
+        cursor.execute(f"GRANT SELECT ON django_migrations TO {settings.APP_ROLE}")
+        # The owner's look-up functions run before a tenant is known; they see these few tables whole.
+        for table in ("tenancy_business", "tenancy_token", "tenancy_membership", "tenancy_device",
+                      "tenancy_device_unlock", "tenancy_person", "tenancy_location"):  # fmt: skip
+            cursor.execute(f"DROP POLICY IF EXISTS lookup ON {table}")
+            cursor.execute(
+                f"CREATE POLICY lookup ON {table} FOR SELECT TO CURRENT_USER USING (true)"
+            )

@@ -1,0 +1,6 @@
+from django.apps import AppConfig
+
+
+class UnitConfig(AppConfig):
+    name = "spa_ops.unit"
+    label = "unit"

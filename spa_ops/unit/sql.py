@@ -1,0 +1,37 @@
+"""Role names and the SQL that every later migration builds on."""
+
+ROLES = """
+DO $$
+DECLARE r text;
+BEGIN
+    FOREACH r IN ARRAY ARRAY['spa_ops_app', 'spa_ops_eraser'] LOOP
+        IF NOT EXISTS (SELECT FROM pg_roles WHERE rolname = r) THEN
+            BEGIN
+                EXECUTE format('CREATE ROLE %I NOLOGIN', r);
+            EXCEPTION WHEN duplicate_object OR unique_violation THEN
+                NULL;  -- another database of this server is being set up at the same time
+            END;
+        END IF;
+    END LOOP;
+    -- Whoever migrates may also run as the app: tests and single-login development do.
+    IF NOT pg_has_role(current_user, 'spa_ops_app', 'USAGE') THEN
+        EXECUTE format('GRANT spa_ops_app TO %I', current_user);
+    END IF;
+END $$;
+"""
+
+REFUSE_CHANGE = """
+CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'insufficient_privilege';
+END $$;
+"""
+
+# plpgsql looks its functions up when it runs: the ledger's and the feed's come with their own apps.
+UNIT_FLUSH = """
+CREATE FUNCTION unit_flush(entries jsonb, changes jsonb) RETURNS void LANGUAGE plpgsql AS $$
+BEGIN
+    IF jsonb_array_length(entries) > 0 THEN PERFORM ledger_append(entries); END IF;
+    IF jsonb_array_length(changes) > 0 THEN PERFORM sync_publish(changes); END IF;
+END $$;
+"""

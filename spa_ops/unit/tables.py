@@ -1,0 +1,132 @@
+"""How tenant tables are declared: base class, composite references, append-only marks.
+
+Row-level security does not check foreign keys, so every reference between tenant tables is
+(business_id, x_id) to UNIQUE (business_id, id), and it is not deferrable: a deferred check locks
+the parent at commit, after the feed row, and deadlocked in a trial.
+"""
+
+from typing import Any
+
+from django.apps.registry import Apps
+from django.db import models
+from django.db.backends.base.schema import BaseDatabaseSchemaEditor
+from django.db.backends.ddl_references import Statement
+from django.db.models.constraints import BaseConstraint
+
+from spa_ops.kernel.ids import uuid7
+
+
+class TenantReference(BaseConstraint):
+    """FOREIGN KEY (business_id, column) REFERENCES table (business_id, id), checked at once."""
+
+    def __init__(self, *, column: str, table: str, name: str) -> None:
+        super().__init__(name=name)
+        self.column = column
+        self.table = table
+
+    def _definition(self, schema_editor: BaseDatabaseSchemaEditor) -> str:
+        quote = schema_editor.quote_name
+        return (
+            f"CONSTRAINT {quote(self.name)} FOREIGN KEY (business_id, {quote(self.column)}) "
+            f"REFERENCES {quote(self.table)} (business_id, id)"
+        )
+
+    def constraint_sql(
+        self, model: type[models.Model], schema_editor: BaseDatabaseSchemaEditor
+    ) -> None:
+        # After the tables of the same migration and their unique constraints are there.
+        schema_editor.deferred_sql.append(self.create_sql(model, schema_editor))
+
+    def create_sql(
+        self, model: type[models.Model], schema_editor: BaseDatabaseSchemaEditor
+    ) -> Statement:
+        table = schema_editor.quote_name(model._meta.db_table)
+        return Statement(f"ALTER TABLE {table} ADD {self._definition(schema_editor)}")
+
+    def remove_sql(
+        self, model: type[models.Model], schema_editor: BaseDatabaseSchemaEditor
+    ) -> Statement:
+        quote = schema_editor.quote_name
+        return Statement(
+            f"ALTER TABLE {quote(model._meta.db_table)} DROP CONSTRAINT {quote(self.name)}"
+        )
+
+    def validate(self, *args: Any, **kwargs: Any) -> None:
+        """The database decides."""
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, TenantReference) and self.deconstruct() == other.deconstruct()
+
+    def deconstruct(self) -> tuple[str, tuple[Any, ...], dict[str, Any]]:
+        path, args, kwargs = super().deconstruct()
+        return path, args, {**kwargs, "column": self.column, "table": self.table}
+
+
+class TenantForeignKey(models.ForeignKey):
+    """A reference whose database constraint is the composite one from `tenant_constraints`."""
+
+    def __init__(self, to: Any, **kwargs: Any) -> None:
+        kwargs.update(on_delete=models.DO_NOTHING, db_constraint=False, related_name="+")
+        super().__init__(to, **kwargs)
+
+    def deconstruct(self) -> tuple[str, str, list[Any], dict[str, Any]]:
+        name, path, args, kwargs = super().deconstruct()
+        for fixed in ("on_delete", "db_constraint", "related_name"):
+            kwargs.pop(fixed, None)
+        return name, path, args, kwargs
+
+
+def tenant_constraints(table: str, **references: str) -> list[BaseConstraint]:
+    """UNIQUE (business_id, id) for `table`, and one composite reference per `field="other_table"`."""
+    unique = models.UniqueConstraint(fields=["business_id", "id"], name=f"{table}_tenant")
+    return [
+        unique,
+        *(
+            TenantReference(column=f"{field}_id", table=target, name=f"{table}_{field}_ref")
+            for field, target in references.items()
+        ),
+    ]
+
+
+class TenantModel(models.Model):
+    """A row of one business. The id is a UUIDv7 made by whoever creates the record."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7)
+    business_id = models.UUIDField()
+
+    class Meta:
+        abstract = True
+
+
+class SyncedModel(TenantModel):
+    """A row that devices hold: `version` rises by one with every write, each write is in a feed."""
+
+    #: The entity's name in the feed.
+    entity: str
+    version = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        abstract = True
+
+    def feed_ids(self) -> tuple[Any, ...]:
+        """The feeds that carry this row: its location's, unless a model says otherwise."""
+        return (self.location_id,)  # type: ignore[attr-defined]
+
+
+#: Tables in which the program may add and read but never change or remove.
+APPEND_ONLY: set[str] = set()
+
+
+def append_only(model: type[models.Model]) -> type[models.Model]:
+    """Class decorator: the app role gets SELECT and INSERT only, and a trigger refuses the rest."""
+    APPEND_ONLY.add(model._meta.db_table)
+    return model
+
+
+def tenant_tables(apps: Apps) -> list[str]:
+    """Every table that carries a business_id."""
+    return sorted(
+        model._meta.db_table
+        for model in apps.get_models()
+        if any(f.column == "business_id" for f in model._meta.local_fields)
+    )

@@ -1,0 +1,66 @@
+"""Callers over HTTP: a token for each team member of the invented business."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from spa_ops.tenancy import actions as tenancy
+from spa_ops.tenancy.models import Membership
+from spa_ops.unit.work import reading
+from tests import world
+
+
+class Caller:
+    """A thin client: JSON in, JSON out, one bearer token."""
+
+    def __init__(self, secret: str | None = None, **headers: str) -> None:
+        self.client = Client(raise_request_exception=True)
+        self.headers = dict(headers)
+        if secret:
+            self.headers["Authorization"] = f"Bearer {secret}"
+
+    def send(self, method: str, path: str, data: Any = None, **headers: str) -> Any:
+        path = path if path.startswith("/") else f"/api/v1/{path}"
+        named = {k.replace("_", "-"): v for k, v in headers.items()}
+        arguments = {} if data is None else {"data": data, "content_type": "application/json"}
+        response = self.client.generic if data is None else getattr(self.client, method.lower())
+        if data is None:
+            found = response(method, path, headers={**self.headers, **named})
+        else:
+            found = response(path, headers={**self.headers, **named}, **arguments)
+        found.body = found.json() if "json" in found.headers.get("Content-Type", "") else None
+        return found
+
+    def get(self, path: str, **headers: str) -> Any:
+        return self.send("GET", path, **headers)
+
+    def post(self, path: str, data: Any = None, **headers: str) -> Any:
+        return self.send("POST", path, {} if data is None else data, **headers)
+
+    def patch(self, path: str, data: Any, **headers: str) -> Any:
+        return self.send("PATCH", path, data, **headers)
+
+
+def secret_of(name: str) -> str:
+    """A fresh token of a team member (or `stranger`, the other business's owner)."""
+    person = world.uid(name)
+    acting = world.stranger() if name == "stranger" else world.actor(name)
+    with reading(acting.business_id):
+        membership = Membership.objects.get(person_id=person)
+    issued = tenancy.issue_token(actor=acting, now=world.clock.now(), membership_id=membership.id)
+    return issued.secret
+
+
+@pytest.fixture
+def call(db) -> Callable[[str], Caller]:
+    """`call("petra")` is Petra's client."""
+    made: dict[str, Caller] = {}
+
+    def caller(name: str) -> Caller:
+        if name not in made:
+            made[name] = Caller(secret_of(name)) if name else Caller()
+        return made[name]
+
+    return caller
