@@ -14,7 +14,6 @@ from spa_ops.kernel.actor import Actor, Auth, Role, system_actor
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import NotAllowed, NotAuthenticated, NotFound, TooManyRequests, invalid
 from spa_ops.tenancy import queries
-from spa_ops.tenancy.authentication import actor_for
 from spa_ops.tenancy.models import (
     Business,
     Device,
@@ -471,7 +470,7 @@ def sign_out(*, token_id: UUID, now: datetime) -> None:
     if stored is None:
         return
     try:
-        actor = actor_for(bytes(stored), None, auth=Auth.SESSION)
+        actor = queries.actor_for(bytes(stored), None, auth=Auth.SESSION)
     except NotAuthenticated:
         return
     revoke_token(actor=actor, now=now, token_id=UUID(str(token_id)))

@@ -8,9 +8,9 @@ from django.db import connection
 from rest_framework.authentication import BaseAuthentication, CSRFCheck
 from rest_framework.request import Request
 
-from spa_ops.kernel import clock
-from spa_ops.kernel.actor import Actor, Auth, Role
+from spa_ops.kernel.actor import Actor, Auth
 from spa_ops.kernel.problems import NotAllowed, NotAuthenticated
+from spa_ops.tenancy.queries import actor_for
 
 
 class TokenAuthentication(BaseAuthentication):
@@ -18,11 +18,8 @@ class TokenAuthentication(BaseAuthentication):
 
     def authenticate(self, request: Request) -> tuple[Actor, None] | None:
         header = request.META.get("HTTP_AUTHORIZATION", "")
-        scheme, _, secret = header.partition(" ")
         if header:
-            if scheme.lower() != "bearer" or not secret.strip():
-                raise NotAuthenticated
-            return actor_for(sha256(secret.strip().encode()).digest(), _acting(request)), None
+            return bearer(header, request.META.get("HTTP_ACTING_PERSON", "")), None
         token_id = (
             request._request.session.get("token") if hasattr(request._request, "session") else None
         )
@@ -50,30 +47,13 @@ class TokenAuthentication(BaseAuthentication):
             raise NotAllowed(needed="a CSRF token")
 
 
-def _acting(request: Request) -> UUID | None:
-    text = request.META.get("HTTP_ACTING_PERSON", "")
+def bearer(authorization: str, acting_person: str) -> Actor:
+    """The actor behind the two headers of a call without a session; raises `NotAuthenticated`."""
+    scheme, _, secret = authorization.partition(" ")
+    if scheme.lower() != "bearer" or not secret.strip():
+        raise NotAuthenticated
     try:
-        return UUID(text) if text else None
+        acting = UUID(acting_person) if acting_person else None
     except ValueError:
         raise NotAuthenticated from None
-
-
-def actor_for(secret_hash: bytes, acting: UUID | None, auth: Auth | None = None) -> Actor:
-    """The actor behind a token's hash at this moment; raises `NotAuthenticated`."""
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT * FROM tenancy_authenticate(%s, %s, %s)", [secret_hash, clock.now(), acting]
-        )
-        row = cursor.fetchone()
-    if row is None:
-        raise NotAuthenticated
-    token_id, business_id, person_id, role, location_id, device_id, how = row
-    return Actor(
-        business_id=business_id,
-        role=Role(role),
-        auth=auth or Auth(how),
-        person_id=person_id,
-        location_id=location_id,
-        device_id=device_id,
-        token_id=token_id,
-    )
+    return actor_for(sha256(secret.strip().encode()).digest(), acting)

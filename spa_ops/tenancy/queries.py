@@ -7,8 +7,9 @@ from uuid import UUID
 from django.db import connection, models
 from django.db.models import Q
 
-from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.problems import NotFound, StaleVersion
+from spa_ops.kernel import clock
+from spa_ops.kernel.actor import Actor, Auth, Role
+from spa_ops.kernel.problems import NotAuthenticated, NotFound, StaleVersion
 from spa_ops.tenancy.models import Licence, Location, Membership, Person
 from spa_ops.tenancy.rules import HousePolicy, house_policy, licence_is_valid
 
@@ -82,3 +83,24 @@ def business_ids() -> list[UUID]:
     with connection.cursor() as cursor:
         cursor.execute("SELECT * FROM tenancy_businesses()")
         return [row[0] for row in cursor.fetchall()]
+
+
+def actor_for(secret_hash: bytes, acting: UUID | None, auth: Auth | None = None) -> Actor:
+    """The actor behind a token's hash at this moment; raises `NotAuthenticated`."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT * FROM tenancy_authenticate(%s, %s, %s)", [secret_hash, clock.now(), acting]
+        )
+        row = cursor.fetchone()
+    if row is None:
+        raise NotAuthenticated
+    token_id, business_id, person_id, role, location_id, device_id, how = row
+    return Actor(
+        business_id=business_id,
+        role=Role(role),
+        auth=auth or Auth(how),
+        person_id=person_id,
+        location_id=location_id,
+        device_id=device_id,
+        token_id=token_id,
+    )

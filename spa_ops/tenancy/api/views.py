@@ -28,7 +28,7 @@ from spa_ops.web.views import (
     answer,
 )
 
-TOKEN_SCHEMA = object_schema(token_id="uuid", secret="str", expires_at="datetime")  # noqa: S106
+TOKEN_SCHEMA = object_schema(token_id="uuid", secret="str", expires_at="datetime")
 
 
 def _issued(result: actions.IssuedToken) -> dict[str, Any]:
