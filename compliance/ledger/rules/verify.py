@@ -264,12 +264,13 @@ class _Walk:
 
     def take_number(self, device: str, part: str) -> None:
         """Take note of the device's own number; raises NotFormatOne."""
-        expected = self.numbers.expected.get(device)
+        device_id = device[len(_DEVICE_KEY) : -1]
+        expected = self.numbers.expected.get(device_id)
         if expected and part == f"{_NUMBER_KEY}{expected}":
-            self.numbers.expected[device] = expected + 1
+            self.numbers.expected[device_id] = expected + 1
         else:
             _require(device != _NO_DEVICE and _NUMBER.fullmatch(part))
-            self.numbers.add(device, int(part[len(_NUMBER_KEY) :]))
+            self.numbers.add(device_id, int(part[len(_NUMBER_KEY) :]))
 
     def take_times(self, occurred: str, recorded: str) -> None:
         """Take note of what is late or back-dated; raises NotFormatOne for a time that is none."""
