@@ -35,6 +35,17 @@ def body(entity: Entity, entity_id: UUID, actor: Actor) -> Body:
     return Body(id=row[0], version=row[1], json=row[2])
 
 
+def require(entity: Entity, entity_id: UUID, actor: Actor) -> None:
+    """`NotFound` unless the row is there and within the actor's reach."""
+    where, params = _reach(entity, actor)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT 1 FROM {entity.table} e WHERE e.id = %s{where}", [entity_id, *params]
+        )
+        if cursor.fetchone() is None:
+            raise NotFound
+
+
 def _reach(entity: Entity, actor: Actor) -> tuple[str, list[Any]]:
     if entity.location is None or actor.location_id is None:
         return "", []

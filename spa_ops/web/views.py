@@ -14,6 +14,7 @@ from uuid import UUID
 import orjson
 from django.http import HttpResponse
 from rest_framework import serializers
+from rest_framework.exceptions import MethodNotAllowed
 from rest_framework.request import Request
 from rest_framework.views import APIView
 
@@ -56,8 +57,12 @@ class ApiView(APIView):
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         self.now = clock.now()
         super().initial(request, *args, **kwargs)
-        allowed = self.access.get(request.method or "", frozenset())
-        if request.method not in self.access or allowed is None:
+        method = "GET" if request.method == "HEAD" else request.method or ""
+        if method not in self.access:
+            # Whatever else a class may have inherited: nobody was let in to it.
+            raise MethodNotAllowed(method)
+        allowed = self.access[method]
+        if allowed is None:
             return
         actor = request.user
         if not isinstance(actor, Actor):
@@ -166,9 +171,13 @@ class RowView(ApiView):
 
 
 class ListView(ApiView):
-    """GET a list: `{"items": [...], "next": cursor or null}`, keyset pagination, one statement."""
+    """GET a list: `{"items": [...], "next": cursor or null}`, keyset pagination, one statement
+    (and one for what it is `within`), however many rows.
+    """
 
     entity: ClassVar[Entity]
+    #: For a list at `things/{id}/parts`: what the address names. Without it within reach, 404.
+    within: ClassVar[Entity | None] = None
     order: ClassVar[str] = "e.id"
     order_type: ClassVar[str] = "uuid"
 
@@ -180,6 +189,8 @@ class ListView(ApiView):
         limit = page_limit(request, 50, 200)
         after = decode_position(request.query_params.get("cursor"))
         with reading(self.actor.business_id):
+            if self.within is not None:
+                bodies.require(self.within, path["id"], self.actor)
             where = self.filters(**path)
             items, position = bodies.page(
                 self.entity,
@@ -363,18 +374,18 @@ def several(*views: type[ApiView]) -> type[ApiView]:
         methods = handlers
 
     for method, view in handlers.items():
-        setattr(Address, method, _delegate(view))
+        setattr(Address, method, _delegate(view, method))
     Address.__name__ = "_".join(v.__name__ for v in views)
     Address.http_method_names = [*handlers, "options", "head"]
     return Address
 
 
-def _delegate(view: type[ApiView]) -> Callable[..., HttpResponse]:
+def _delegate(view: type[ApiView], method: str) -> Callable[..., HttpResponse]:
     def run_as(self: ApiView, request: Request, **path: Any) -> HttpResponse:
         inner = view()
         inner.request, inner.args, inner.kwargs = request, (), path
         inner.now, inner.actor = self.now, getattr(self, "actor", None)
-        return getattr(inner, (request.method or "get").lower())(request, **path)
+        return getattr(inner, method)(request, **path)
 
     run_as.__name__ = view.__name__
     return run_as

@@ -181,6 +181,7 @@ class ListLicences(ListView):
 
     access = {"GET": READERS}
     entity = LICENCE
+    within = PERSON
 
     def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
         return [("e.person_id = %s", [id])]
