@@ -17,6 +17,7 @@ LOG = "postgres.log"
 #: After a kill -9 the old processes hold their shared memory for a moment.
 RETRY_SECONDS = 5.0
 LOG_LIMIT_BYTES = 10 * 1024 * 1024
+UNKNOWN = Path("?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +121,7 @@ def start(place: Place, *, durable: bool) -> None:
 
 def halt(place: Place) -> None:
     """Stop the server, breaking off what its clients are doing; quiet when it is not running."""
+    _forget_dead_postmaster(place.data)
     command = [place.binaries.program("pg_ctl"), "stop", "--mode=fast", "--wait", "--timeout=60"]
     if (place.data / "postmaster.pid").exists():
         place.account.run([*command, f"--pgdata={place.data}"], capture_output=True)
@@ -150,19 +152,27 @@ def _open_log(place: Place) -> None:
 
 
 def _forget_dead_postmaster(data: Path) -> None:
-    """Remove a pid file whose number another program has by now; PostgreSQL would refuse to start.
+    """Remove a pid file whose process is gone or is by now another program.
 
-    Only where /proc shows that this process does not work in our folder. Should one be left all the
-    same, PostgreSQL still finds its shared memory and refuses.
+    PostgreSQL would refuse to start, and pg_ctl would signal a stranger. Only where /proc shows what
+    a process works in; should a postmaster be left all the same, its shared memory still stops ours.
     """
     pid_file = data / "postmaster.pid"
     try:
         pid = int(pid_file.read_text().splitlines()[0])
-        works_in = Path(os.readlink(f"/proc/{pid}/cwd"))
     except (OSError, ValueError, IndexError):
         return
-    if works_in != data.resolve():
+    if Path("/proc/self/cwd").exists() and _folder_of(pid) not in {data.resolve(), UNKNOWN}:
         pid_file.unlink(missing_ok=True)
+
+
+def _folder_of(pid: int) -> Path | None:
+    try:
+        return Path(os.readlink(f"/proc/{pid}/cwd"))
+    except PermissionError:
+        return UNKNOWN
+    except OSError:
+        return None  # it has ended, or is only waiting to be collected
 
 
 def _refusal(place: Place, said: str) -> LaunchRefused:

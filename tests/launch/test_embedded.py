@@ -208,7 +208,10 @@ def test_a_pid_file_whose_number_another_program_has_is_forgotten(ensure: Ensure
             f"{sleeper.pid}\n{server.home}/cluster\n1700000000\n5432\n/nowhere\n\n  5432001     99999\n"
         )
         who.own(stale)
-        assert ask(ensure().app_url, "SELECT 1") == 1
+        again = ensure()
+        assert ask(again.app_url, "SELECT 1") == 1
+        embedded.stop(again)
+        assert sleeper.poll() is None, "a stranger was signalled"
     finally:
         sleeper.kill()
         sleeper.wait()
