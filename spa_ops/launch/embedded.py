@@ -49,21 +49,25 @@ def ensure(data_dir: Path, *, durable: bool = True) -> Server:
         try:
             return _ensure(home, who, durable=durable)
         except BaseException:
-            _used.pop(home).close()
+            _let_go(home)
             raise
 
 
 def stop(server: Server) -> bool:
     """Let go of the server and stop it if nobody else uses it; says whether it was stopped."""
-    lock = _used.pop(server.home, None)
+    return _let_go(server.home)
+
+
+def _let_go(home: Path) -> bool:
+    lock = _used.pop(home, None)
     if lock is None:
         return False
     try:
         if not lock.try_take():
             return False
         who = account.server_account()
-        programs = cluster.usable(binaries.find(), who, server.home)
-        cluster.halt(cluster.Place(home=server.home, account=who, binaries=programs))
+        programs = cluster.usable(binaries.find(), who, home)
+        cluster.halt(cluster.Place(home=home, account=who, binaries=programs))
         return True
     finally:
         lock.close()

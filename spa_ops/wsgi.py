@@ -1,0 +1,8 @@
+"""What the web server serves: `gunicorn spa_ops.wsgi:application`."""
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "spa_ops.settings")
+application = get_wsgi_application()
