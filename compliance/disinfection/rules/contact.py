@@ -19,10 +19,10 @@ WET_FROM_WASH = frozenset({_S.WASHED, _S.WASH_RINSED, _S.RINSED})
 
 
 def immersed(bench: Bench, track: Track, event: Event, agents: Agents) -> Bench:
-    """The bench after `track` went into a bath, with what that does to the others in it."""
-    if track.bath_id != event.agent_id:  # taken from another bath, or from a wipe, without a word
-        track = contact_ended(track, event, agents)
-        bench = bench.having(track)
+    """The bench after `track` went into a bath, with what that does to the others in it.
+
+    From another bath, or from a wipe, it starts from nothing: no word of a lift is needed.
+    """
     bench = stirred(bench, event, agents, is_clean=track.state not in UNCLEANED)
     bath = bench.baths[event.agent_id] if event.agent_id else Bath()
     inside = replace(bench.tracks[track.implement_id], bath_id=event.agent_id)

@@ -1,5 +1,6 @@
 """Implements on their way back: published sequences and what goes wrong on the bench."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -212,6 +213,29 @@ def test_a_bath_that_clears_nothing(bath, reason):
     assert (found.is_cleared, found.reason) == (False, reason)
 
 
+def test_no_contact_begins_before_the_bath_was_mixed_or_from_its_end_on():
+    late = {BATH: replace(agent(), usable_from=at(1))}
+    assert track([*cleaned(0), immersed(0)], agents=late).flaw is R.SOLUTION_ENDED
+    assert track([*cleaned(0), immersed(1)], agents=late).state is S.DISINFECTING
+    ended = {BATH: agent(ends=1)}
+    assert track([*cleaned(0), immersed(0)], agents=ended).state is S.DISINFECTING
+    assert track([*cleaned(0), immersed(1)], agents=ended).state is S.CLEANED
+
+
+def test_moved_to_another_bath_it_starts_from_nothing():
+    events = [*cleaned(0), immersed(0), immersed(590, bath=OTHER_BATH)]
+    assert not track([*events, event("lifted", 1189)]).is_cleared
+    assert track([*events, event("lifted", 1190)]).is_cleared
+    # and what goes into the first bath now does not disturb it
+    events.append(event("added_to_soak", 700, agent_id=BATH))
+    assert track([*events, event("lifted", 1190)]).is_cleared
+
+
+def test_a_voided_bath_brings_nothing_back_into_use():
+    events = [event("taken_out_of_use", 0), immersed(1), immersed(2, SCISSORS)]
+    assert track(events).state is S.OUT_OF_USE
+
+
 def test_the_number_of_uses_is_counted():
     agents = {BATH: agent(uses_allowed=1)}
     events = [*way_back(), *way_back(2000, implement=SCISSORS)]
@@ -339,6 +363,8 @@ def test_removable_parts_come_off_first():
     stored = [*whole, event("stored", 250, LAMP, covered=True)]
     used = [*stored, event("used", 300, LAMP, visit_id=ANNA)]
     assert lamp(*used, wiped(400), kinds=kinds).reason is R.PARTS_NOT_REMOVED
+    unused = [*stored, event("put_with_soiled", 300, LAMP)]
+    assert lamp(*unused, wiped(400), kinds=kinds).reason is R.PARTS_NOT_REMOVED
 
 
 def test_what_must_be_sterilised_is_not_cleared_by_bath_or_wipe():
