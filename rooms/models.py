@@ -3,7 +3,13 @@
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 
-from spa_ops.unit.tables import SyncedModel, TenantForeignKey, tenant_constraints
+from spa_ops.unit.tables import (
+    SyncedModel,
+    TenantForeignKey,
+    TenantModel,
+    append_only,
+    tenant_constraints,
+)
 
 
 class RoomState(models.TextChoices):
@@ -42,3 +48,92 @@ class Room(SyncedModel):
 
     def __str__(self) -> str:
         return self.name
+
+
+class Turnover(TenantModel):
+    """One room's way back to ready after a visit; made when the client leaves."""
+
+    room = TenantForeignKey("rooms.Room")
+    visit_id = models.UUIDField(null=True)
+    #: When the client left; None where a room came back from being out of use or lapsed.
+    left_at = models.DateTimeField(null=True)
+    due_since = models.DateTimeField()
+    blood_seen = models.BooleanField(default=False)
+    begun_at = models.DateTimeField(null=True)
+    begun_by = models.UUIDField(null=True)
+    finished_at = models.DateTimeField(null=True)
+    plan_version = models.CharField(max_length=80, default="")
+    #: The surface product's label: how long it must stay wet; None: no label time on file.
+    product_id = models.UUIDField(null=True)
+    wet_seconds = models.PositiveIntegerField(null=True)
+    hospital_type = models.BooleanField(default=False)
+
+    class Meta:
+        db_table = "rooms_turnover"
+        constraints = [
+            *tenant_constraints("rooms_turnover", room="rooms_room"),
+            models.UniqueConstraint(
+                fields=["business_id", "room"],
+                condition=models.Q(finished_at=None),
+                name="rooms_turnover_one_open",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.room_id} since {self.due_since}"
+
+
+@append_only
+class StepReport(TenantModel):
+    """A step as it was reported: recorded as it happened, also when it does not count."""
+
+    turnover = TenantForeignKey("rooms.Turnover")
+    code = models.CharField(max_length=40)
+    at = models.DateTimeField()
+    wet_from = models.DateTimeField(null=True)
+    hospital_type = models.BooleanField(default=False)
+    person_id = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "rooms_step_report"
+        constraints = tenant_constraints("rooms_step_report", turnover="rooms_turnover")
+        indexes = [
+            models.Index(
+                fields=["business_id", "turnover", "at"], name="rooms_step_report_turnover"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class Flag(SyncedModel):
+    """Something late about a room; one per room, kind and what it is about, cleared by itself."""
+
+    entity = "room_flag"
+    location = TenantForeignKey("tenancy.Location")
+    room = TenantForeignKey("rooms.Room")
+    kind = models.CharField(max_length=40)
+    about = models.DateTimeField()
+    due_at = models.DateTimeField()
+    raised_at = models.DateTimeField()
+    cleared_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "rooms_flag"
+        constraints = [
+            *tenant_constraints("rooms_flag", location="tenancy_location", room="rooms_room"),
+            models.UniqueConstraint(
+                fields=["business_id", "room", "kind", "about"], name="rooms_flag_once"
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["business_id", "location"],
+                name="rooms_flag_open",
+                condition=models.Q(cleared_at=None),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.room_id}"

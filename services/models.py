@@ -142,6 +142,8 @@ class Visit(SyncedModel):
     walk_in = models.BooleanField(default=False)
     #: When the client is expected: the first line's consultation.
     starts_at = models.DateTimeField()
+    #: Where the client is now.
+    room_id = models.UUIDField(null=True)
     booked_at = models.DateTimeField()
     booked_by = models.UUIDField(null=True)
     #: The house's cancellation policy as it was shown at booking.
@@ -190,8 +192,9 @@ class Line(TenantModel):
     practitioner = TenantForeignKey("tenancy.Person")
     room = TenantForeignKey("rooms.Room")
     kit = TenantForeignKey("disinfection.Kit", null=True)
-    #: Who sets up and turns over: an attendant on shift, else the practitioner.
-    attendant_id = models.UUIDField(null=True)
+    #: Who sets up and who turns over: an attendant on shift, else the practitioner.
+    set_up_by = models.UUIDField()
+    turnover_by = models.UUIDField()
     set_up_at = models.DateTimeField()
     starts_at = models.DateTimeField()
     hands_on_at = models.DateTimeField()
@@ -212,6 +215,7 @@ class Line(TenantModel):
     overridden_at = models.DateTimeField(null=True)
     started_at = models.DateTimeField(null=True)
     finished_at = models.DateTimeField(null=True)
+    blood_seen_at = models.DateTimeField(null=True)
     #: Blood was seen and has not been recorded as stopped: nothing restarts.
     bleeding_since = models.DateTimeField(null=True)
 
@@ -414,9 +418,11 @@ class Rebooking(SyncedModel):
     rebook_on = models.DateField()
     #: When the reminder may first go out; moved by quiet hours, never by a retry of the queue.
     remind_at = models.DateTimeField()
-    #: waiting, sent, not_sent (with `outcome` why), withdrawn
+    #: One of rules.reminders.RebookingState.
     state = models.CharField(max_length=12, default="waiting")
+    #: The channel where a message goes or went, else why none did.
     outcome = models.CharField(max_length=40, default="")
+    #: Since when it is in this state; None while it waits.
     settled_at = models.DateTimeField(null=True)
 
     class Meta:
@@ -439,7 +445,15 @@ class Rebooking(SyncedModel):
                 fields=["business_id", "remind_at"],
                 name="services_rebooking_due",
                 condition=models.Q(state="waiting"),
-            )
+            ),
+            models.Index(
+                fields=["business_id", "settled_at"],
+                name="services_rebooking_sending",
+                condition=models.Q(state="sending"),
+            ),
+            models.Index(
+                fields=["business_id", "location", "rebook_on"], name="services_rebooking_place"
+            ),
         ]
 
     def __str__(self) -> str:

@@ -10,5 +10,9 @@ urlpatterns = [
     path("api/v1/", include("spa_ops.tenancy.api.urls")),
     path("api/v1/", include("spa_ops.sync.api.urls")),
     path("api/v1/", include("compliance.ledger.api.urls")),
+    path("api/v1/", include("clients.api.urls")),
+    path("api/v1/", include("services.api.urls")),
+    path("api/v1/", include("compliance.disinfection.api.urls")),
+    path("api/v1/", include("rooms.api.urls")),
     path("", include("spa_ops.pages.urls")),
 ]

@@ -53,6 +53,12 @@ def build() -> None:
     for name, (role, place) in STAFF.items():
         _person(BUSINESS, name, role, place)
     _person(OTHER, "stranger", Role.OWNER, None)
+    from tests.world_rooms import build_rooms
+
+    build_rooms()
+    from tests.world_clients import build_clients
+
+    build_clients()
 
 
 def _business(business_id: UUID, name: str) -> None:

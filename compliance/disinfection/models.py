@@ -2,11 +2,94 @@
 
 from django.db import models
 
-from spa_ops.unit.tables import SyncedModel, TenantForeignKey, tenant_constraints
+from spa_ops.unit.tables import (
+    SyncedModel,
+    TenantForeignKey,
+    TenantModel,
+    append_only,
+    tenant_constraints,
+)
+
+
+class Product(SyncedModel):
+    """A disinfectant as its label states it. Without a contact time on file it clears nothing."""
+
+    entity = "disinfectant"
+    name = models.CharField(max_length=120)
+    active = models.CharField(max_length=200)
+    registration_number = models.CharField(max_length=60, default="")
+    #: Parts of concentrate ADDED to parts of water; no water: ready to use.
+    parts_concentrate = models.DecimalField(max_digits=9, decimal_places=4)
+    parts_water = models.DecimalField(max_digits=9, decimal_places=4)
+    contact_seconds = models.PositiveIntegerField(null=True)
+    hospital_type = models.BooleanField(default=False)
+    #: How long or how often a prepared bath may be used: [{"kind": "days", "amount": 14}, ...].
+    use_limits = models.JSONField(default=list)
+    cautions = models.CharField(max_length=1000, default="")
+
+    class Meta:
+        db_table = "disinfection_product"
+        constraints = [
+            *tenant_constraints("disinfection_product"),
+            models.CheckConstraint(
+                condition=models.Q(parts_concentrate__gt=0) & models.Q(parts_water__gte=0),
+                name="disinfection_product_parts",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def feed_ids(self) -> tuple[object, ...]:
+        return (self.business_id,)
+
+
+class Solution(SyncedModel):
+    """A mixed bath in its container: who mixed what, and until when it may be used."""
+
+    entity = "solution"
+    location = TenantForeignKey("tenancy.Location")
+    product = TenantForeignKey("disinfection.Product")
+    container = models.CharField(max_length=120)
+    mixed_at = models.DateTimeField()
+    mixed_by = models.UUIDField(null=True)
+    concentrate_ml = models.DecimalField(max_digits=10, decimal_places=2)
+    water_ml = models.DecimalField(max_digits=10, decimal_places=2)
+    #: As it was read off the jug: [{"amount": "2", "unit": "US fl oz"}, ...].
+    entered = models.JSONField(default=dict)
+    #: The pour against the label; weaker or far too strong is on record and not usable.
+    pour = models.CharField(max_length=8)
+    contact_seconds = models.PositiveIntegerField(null=True)
+    discard_at = models.DateTimeField()
+    #: Every limit with its instant and origin, the binding one first.
+    limits = models.JSONField(default=list)
+    uses_allowed = models.PositiveIntegerField(null=True)
+    uses = models.PositiveIntegerField(default=0)
+    voided_at = models.DateTimeField(null=True)
+    ended_at = models.DateTimeField(null=True)
+    end_reason = models.CharField(max_length=40, default="")
+
+    class Meta:
+        db_table = "disinfection_solution"
+        constraints = tenant_constraints(
+            "disinfection_solution", location="tenancy_location", product="disinfection_product"
+        )
+        indexes = [
+            models.Index(
+                fields=["business_id", "discard_at"],
+                name="disinfection_solution_due",
+                condition=models.Q(ended_at=None),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.container
 
 
 class Kit(SyncedModel):
-    """A set of implements that one visit needs. `kind` is what services ask for."""
+    """A set of implements that one visit needs. `kind` is what services ask for. Its version moves
+    with every implement in it.
+    """
 
     entity = "kit"
     location = TenantForeignKey("tenancy.Location")
@@ -24,3 +107,103 @@ class Kit(SyncedModel):
 
     def __str__(self) -> str:
         return self.name
+
+
+class Implement(TenantModel):
+    """A reusable tool with its own tag. Where it stands is derived from its events and kept here.
+
+    A new one counts as soiled until its way back is on record.
+    """
+
+    kit = TenantForeignKey("disinfection.Kit")
+    location = TenantForeignKey("tenancy.Location")
+    tag = models.CharField(max_length=60)
+    name = models.CharField(max_length=120)
+    kind = models.CharField(max_length=40)
+    state = models.CharField(max_length=20, default="soiled")
+    since = models.DateTimeField(null=True)
+    flaw = models.CharField(max_length=40, default="")
+    blood = models.BooleanField(default=False)
+    parts_off = models.BooleanField(default=False)
+    bath_id = models.UUIDField(null=True)
+    agent_id = models.UUIDField(null=True)
+    contact_from = models.DateTimeField(null=True)
+    due_at = models.DateTimeField(null=True)
+    visit_id = models.UUIDField(null=True)
+    last_event_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "disinfection_implement"
+        constraints = [
+            *tenant_constraints(
+                "disinfection_implement", kit="disinfection_kit", location="tenancy_location"
+            ),
+            models.UniqueConstraint(
+                fields=["business_id", "tag"], name="disinfection_implement_tag"
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["business_id", "bath_id"],
+                name="disinfection_implement_bath",
+                condition=models.Q(bath_id__isnull=False),
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.tag
+
+
+@append_only
+class ImplementEvent(TenantModel):
+    """One thing that happened to an implement or to a running bath, as it happened."""
+
+    location = TenantForeignKey("tenancy.Location")
+    implement = TenantForeignKey("disinfection.Implement", null=True)
+    kind = models.CharField(max_length=20)
+    at = models.DateTimeField()
+    agent_id = models.UUIDField(null=True)
+    visit_id = models.UUIDField(null=True)
+    fully_open = models.BooleanField(default=False)
+    covered = models.BooleanField(default=False)
+    cleaned = models.BooleanField(default=False)
+    recorded_at = models.DateTimeField()
+    person_id = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "disinfection_event"
+        constraints = tenant_constraints(
+            "disinfection_event", location="tenancy_location", implement="disinfection_implement"
+        )
+        indexes = [
+            models.Index(
+                fields=["business_id", "implement", "at"], name="disinfection_event_implement"
+            ),
+            models.Index(fields=["business_id", "agent_id", "at"], name="disinfection_event_agent"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} {self.at}"
+
+
+@append_only
+class KitUse(TenantModel):
+    """A kit was opened for a visit, and whether every implement in it was cleared at that moment."""
+
+    kit = TenantForeignKey("disinfection.Kit")
+    visit_id = models.UUIDField()
+    opened_at = models.DateTimeField()
+    cleared = models.BooleanField()
+    person_id = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "disinfection_kit_use"
+        constraints = [
+            *tenant_constraints("disinfection_kit_use", kit="disinfection_kit"),
+            models.UniqueConstraint(
+                fields=["business_id", "visit_id", "kit"], name="disinfection_kit_use_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kit_id} for {self.visit_id}"

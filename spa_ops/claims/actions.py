@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from uuid import UUID
 
 from django.db import connection
@@ -66,7 +67,7 @@ def claim(
     """
     bookables = lock_bookables(w.bookable_id for w in wanted)
     Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
-    clashes = _clashes(wanted, bookables)
+    clashes = _own_clashes(wanted, bookables) or _clashes(wanted, bookables)
     if clashes:
         raise ClaimClash(clashes=clashes)
     business_id = current().actor.business_id
@@ -86,6 +87,26 @@ def claim(
     )
 
 
+def _own_clashes(wanted: list[Wanted], bookables: dict[UUID, Bookable]) -> list[dict[str, str]]:
+    """Where a plan needs one thing twice at a time, such as a person in two rooms."""
+    ordered = sorted(wanted, key=lambda w: (str(w.bookable_id), w.period.start))
+    return [
+        _clash(bookables[a.bookable_id].kind, a.bookable_id, a.phase, a.period.start, a.period.end)
+        for a, b in pairwise(ordered)
+        if a.bookable_id == b.bookable_id and a.period.overlaps(b.period)
+    ]
+
+
+def _clash(kind: str, subject: UUID, phase: str, start: datetime, end: datetime) -> dict[str, str]:
+    return {
+        "kind": kind,
+        "id": str(subject),
+        "phase": phase,
+        "from": rfc3339(start),
+        "until": rfc3339(end),
+    }
+
+
 def _clashes(wanted: list[Wanted], bookables: dict[UUID, Bookable]) -> list[dict[str, str]]:
     # The locks are held, so what is read here stays so; the constraint stands behind it.
     with connection.cursor() as cursor:
@@ -101,16 +122,7 @@ def _clashes(wanted: list[Wanted], bookables: dict[UUID, Bookable]) -> list[dict
                 [w.period.end for w in wanted],
             ],
         )
-        return [
-            {
-                "kind": kind,
-                "id": str(subject),
-                "phase": phase,
-                "from": rfc3339(start),
-                "until": rfc3339(end),
-            }
-            for kind, subject, phase, start, end in cursor.fetchall()
-        ]
+        return [_clash(*row) for row in cursor.fetchall()]
 
 
 def release(*, visit_id: UUID, line_id: UUID | None = None) -> int:

@@ -21,12 +21,10 @@ class BookableKind(models.TextChoices):
 
 
 class Phase(models.TextChoices):
-    """What the time is for; the client is there from consultation to aftercare."""
+    """What the time is for. `service` is from consultation to aftercare: while the client is there."""
 
     SET_UP = "set_up"
-    CONSULTATION = "consultation"
-    HANDS_ON = "hands_on"
-    AFTERCARE = "aftercare"
+    SERVICE = "service"
     TURNOVER = "turnover"
     ABSENCE = "absence"
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 _read: Callable[[], datetime] = lambda: datetime.now(UTC)
@@ -25,6 +25,24 @@ def stopped_at(instant: datetime) -> Iterator[None]:
         yield
     finally:
         _read = before
+
+
+def follow_offset(path: str) -> None:
+    """Run the clock ahead by the seconds that the file at `path` holds; a missing file means none.
+
+    For a demonstration day that several processes live through together. Never in production.
+    """
+
+    def read() -> datetime:
+        try:
+            with open(path, encoding="ascii") as file:  # noqa: PTH123 - this module imports nothing heavy
+                ahead = float(file.read() or 0)
+        except FileNotFoundError:
+            ahead = 0.0
+        return datetime.now(UTC) + timedelta(seconds=ahead)
+
+    global _read
+    _read = read
 
 
 def local_date(instant: datetime, zone: str) -> date:

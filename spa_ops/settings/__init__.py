@@ -12,10 +12,13 @@ SPA_OPS_ALLOWED_HOSTS  comma separated
 import base64
 import hashlib
 import os
+from importlib.util import find_spec
 from pathlib import Path
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
+
+from spa_ops.kernel import clock
 
 BASE_DIR = Path(__file__).resolve().parents[2]
 ENV = os.environ.get("SPA_OPS_ENV", "production")
@@ -24,6 +27,8 @@ if ENV not in {"production", "development", "test"}:
         f"SPA_OPS_ENV is {ENV!r}; it must be production, development or test."
     )
 DEBUG = False
+if ENV != "production" and os.environ.get("SPA_OPS_CLOCK_OFFSET_FILE"):
+    clock.follow_offset(os.environ["SPA_OPS_CLOCK_OFFSET_FILE"])
 DEVELOPMENT_SECRET = "development-only-not-a-secret"  # noqa: S105 - refused in production below
 
 SECRET_KEY = os.environ.get("SPA_OPS_SECRET_KEY", "" if ENV == "production" else DEVELOPMENT_SECRET)
@@ -68,7 +73,8 @@ def _database(url: str, *, role: str | None) -> dict[str, object]:
     if role:
         # 3 s for a lock and 5 s idle in a transaction: one stuck client must not stop a front desk.
         options["options"] = (
-            f"-c role={role} -c lock_timeout=3000 -c idle_in_transaction_session_timeout=5000"
+            f"-c role={role} -c lock_timeout=3000 "
+            f"-c idle_in_transaction_session_timeout={60_000 if ENV == 'test' else 5000}"
         )
     return {
         "ENGINE": "django.db.backends.postgresql",
@@ -103,10 +109,40 @@ REDIS_PREFIX = os.environ.get("SPA_OPS_REDIS_PREFIX", "spa_ops:")
 REQUESTS_PER_MINUTE = int(os.environ.get("SPA_OPS_REQUESTS_PER_MINUTE", "6000"))
 BROKER_URL = os.environ.get("SPA_OPS_BROKER_URL", REDIS_URL)
 
+
+def _broker() -> tuple[str, dict[str, object]]:
+    """The broker's address and options: Redis, else the database, else none (beat does the work)."""
+    # A message comes back after 10 minutes if its worker was killed; the sweeps are quicker.
+    options: dict[str, object] = {"visibility_timeout": 600}
+    if BROKER_URL:
+        return BROKER_URL, options | {"global_keyprefix": REDIS_PREFIX}
+    if find_spec("pgmq") is None:
+        return "memory://", {}
+    # The queue's tables belong to the app's role; `python -m spa_ops.launch prepare-queue` made their schema.
+    role = "&options=-c%20role%3D" + APP_ROLE if "?" in _url else "?options=-c%20role%3D" + APP_ROLE
+    options |= {"conn_string": _url + role, "init_extension": False, "pool_size": 4}
+    # Asking 5 times a second is one indexed look-up each; a long poll would hold a snapshot open.
+    return "pgmq://", options | {"wait_time_seconds": 0, "polling_interval": 0.2}
+
+
+CELERY_BROKER_URL, CELERY_BROKER_TRANSPORT_OPTIONS = _broker()
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_TASK_DEFAULT_QUEUE = "spa_ops"
+CELERY_TASK_ACKS_LATE = CELERY_TASK_REJECT_ON_WORKER_LOST = CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ALWAYS_EAGER = CELERY_TASK_EAGER_PROPAGATES = CELERY_BROKER_URL == "memory://"
+CELERY_TASK_SOFT_TIME_LIMIT, CELERY_TASK_TIME_LIMIT = 240, 300
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
+# Asking a worker for signs of life needs broadcasts, which cost the database a table for each worker.
+CELERY_WORKER_ENABLE_REMOTE_CONTROL = CELERY_BROKER_URL.startswith("redis")
+CELERY_BEAT_SCHEDULER = "spa_ops.celery:WallClockScheduler"
+CELERY_BEAT_MAX_LOOP_INTERVAL = 5
+
 ALLOWED_HOSTS = os.environ.get(
     "SPA_OPS_ALLOWED_HOSTS", "127.0.0.1,localhost,[::1],testserver"
 ).split(",")
 INSTALLED_APPS = [
+    "spa_ops.celery.Background",
     "django.contrib.postgres",
     "rest_framework",
     "drf_spectacular",

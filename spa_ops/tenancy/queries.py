@@ -12,6 +12,7 @@ from spa_ops.kernel.actor import Actor, Auth, Role
 from spa_ops.kernel.problems import NotAuthenticated, NotFound, StaleVersion
 from spa_ops.tenancy.models import Licence, Location, Membership, Person
 from spa_ops.tenancy.rules import HousePolicy, house_policy, licence_is_valid
+from spa_ops.unit.work import reading
 
 M = TypeVar("M", bound=models.Model)
 
@@ -104,3 +105,15 @@ def actor_for(secret_hash: bytes, acting: UUID | None, auth: Auth | None = None)
         device_id=device_id,
         token_id=token_id,
     )
+
+
+def all_locations() -> list[tuple[UUID, UUID]]:
+    """(business, location) of every location, for background work that looks at one at a time."""
+    found = []
+    for business_id in business_ids():
+        with reading(business_id):
+            found += [
+                (business_id, place)
+                for place in Location.objects.order_by("id").values_list("id", flat=True)
+            ]
+    return found

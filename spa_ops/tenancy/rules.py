@@ -5,7 +5,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from spa_ops.kernel.intervals import at_local, local_period
+from spa_ops.kernel.intervals import Period, at_local, local_period
 from spa_ops.kernel.problems import InvalidInput, invalid
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -70,6 +70,14 @@ def check_opening_hours(hours: Any) -> OpeningHours:
     return hours
 
 
+def open_periods(hours: OpeningHours, zone: str, day: date) -> list[Period]:
+    """The spans that begin on the local `day`; one may end past midnight."""
+    return [
+        local_period(day, time.fromisoformat(opens), time.fromisoformat(closes), zone)
+        for opens, closes in hours.get(WEEKDAYS[day.weekday()], [])
+    ]
+
+
 def closing_on(hours: OpeningHours, zone: str, day: date) -> datetime:
     """The last closing of `day`; a day without opening hours closes at its local midnight."""
     spans = hours.get(WEEKDAYS[day.weekday()], [])
@@ -94,10 +102,8 @@ def is_open(hours: OpeningHours, zone: str, at: datetime) -> bool:
     """Whether the site is open at `at`."""
     today = at.astimezone(ZoneInfo(zone)).date()
     for day in (today - timedelta(days=1), today):
-        for opens, closes in hours.get(WEEKDAYS[day.weekday()], []):
-            period = local_period(day, time.fromisoformat(opens), time.fromisoformat(closes), zone)
-            if period.start <= at < period.end:
-                return True
+        if any(p.start <= at < p.end for p in open_periods(hours, zone, day)):
+            return True
     return False
 
 

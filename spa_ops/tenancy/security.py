@@ -11,7 +11,8 @@ from spa_ops.unit.tables import APPEND_ONLY, tenant_tables
 #: Written only by SECURITY DEFINER functions; the program itself may read.
 READ_ONLY = {"ledger_head", "ledger_entry", "ledger_personal", "sync_feed", "sync_change"}
 #: What the program may also remove; elsewhere a row is ended, never deleted.
-DELETABLE = {"claims_claim", "imports_row"}
+#: Words that find a client are derived from the name and number, and go with them.
+DELETABLE = {"claims_claim", "clients_client_word", "imports_row"}
 _TENANT = "business_id = nullif(current_setting('spa.business', true), '')::uuid"
 
 

@@ -27,7 +27,7 @@ Fits: TypeAlias = Callable[[object], bool]
 MAX_TEXT = 4000
 _UUID, _WORD, _KIND = re.compile(UUID_TEXT), re.compile(WORD_TEXT), re.compile(KIND_TEXT)
 # `1.13.2` and `facial_wax/brow` are codes; a sentence is not, so no client's story gets in.
-_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:/+-]{0,79}")
+_CODE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.:/+@-]{0,79}")
 _DECIMAL = re.compile(r"-?(?:0|[1-9][0-9]{0,14})(?:\.[0-9]{1,9})?")
 _TYPE = re.compile(r"(list\[)?([a-z]+)(\])?(\?)?")
 _SCHEMA_KEYS = frozenset({"kind", "version", "says", "facts", "personal"})

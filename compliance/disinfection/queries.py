@@ -1,0 +1,198 @@
+"""Reads of products, solutions, kits and implements; rows turned into what the rules take."""
+
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Q
+
+from compliance.disinfection.models import Implement, ImplementEvent, Kit, KitUse, Product, Solution
+from compliance.disinfection.rules.clearance import clearance
+from compliance.disinfection.rules.guidance import Reason
+from compliance.disinfection.rules.mixing import Dilution
+from compliance.disinfection.rules.reprocessing import (
+    Agent,
+    Event,
+    EventKind,
+    ImplementClass,
+    ImplementState,
+    contact_seconds_needed,
+    floors_from,
+)
+from compliance.disinfection.rules.tracks import Bath, Bench, Track
+from compliance.requirements.pack_files import parameters
+from compliance.requirements.rules.packs import ParameterName
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.problems import NotFound
+from spa_ops.tenancy.models import Location
+
+_ALWAYS = datetime.min.replace(tzinfo=UTC)
+
+
+def surface_label(product_id: UUID) -> Agent:
+    """What a product's label says about surfaces: contact seconds, hospital type. Raises `NotFound`."""
+    product = Product.objects.filter(id=product_id).first()
+    if product is None:
+        raise NotFound
+    return Agent(
+        id=product.id,
+        contact_seconds=contact_seconds_needed(label_seconds=product.contact_seconds),
+        usable_from=_ALWAYS,
+        hospital_type=product.hospital_type,
+    )
+
+
+def dilution_of(product: Product) -> Dilution:
+    """The label's dilution, as parts added to water."""
+    return Dilution(
+        parts_concentrate=Decimal(product.parts_concentrate),
+        parts_water=Decimal(product.parts_water),
+    )
+
+
+def contact_seconds(product: Product, place: Location, at: datetime, method: str) -> int | None:
+    """Label time, or the jurisdiction's floor for `immersion` or `wipe` where that is longer."""
+    found = parameters(place.jurisdiction, local_date(at, place.zone))[ParameterName.CONTACT_FLOORS]
+    return contact_seconds_needed(
+        label_seconds=product.contact_seconds,
+        floors_seconds=floors_from(found.value, method=method),
+    )
+
+
+def agent_of_solution(solution: Solution) -> Agent:
+    """A bath as the rules take it; its end is the window's, or the earlier one it was ended at."""
+    ends_at = min(solution.discard_at, solution.ended_at or solution.discard_at)
+    return Agent(
+        id=solution.id,
+        contact_seconds=solution.contact_seconds,
+        usable_from=solution.mixed_at,
+        ends_at=ends_at,
+        as_label=solution.pour == "ok",
+        hospital_type=solution.product.hospital_type,
+        uses_allowed=solution.uses_allowed,
+    )
+
+
+def agents(ids: Iterable[UUID], place: Location, at: datetime) -> dict[UUID, Agent]:
+    """Baths and wiping products by id, as the rules take them."""
+    wanted = {i for i in ids if i is not None}
+    found = {
+        s.id: agent_of_solution(s)
+        for s in Solution.objects.filter(id__in=wanted).select_related("product")
+    }
+    for product in Product.objects.filter(id__in=wanted - found.keys()):
+        found[product.id] = Agent(
+            id=product.id,
+            contact_seconds=contact_seconds(product, place, at, "wipe"),
+            usable_from=_ALWAYS,
+            hospital_type=product.hospital_type,
+        )
+    return found
+
+
+def track_of(row: Implement) -> Track:
+    """Where an implement stands, as the rules take it."""
+    return Track(
+        implement_id=row.id,
+        kind=ImplementClass(row.kind),
+        state=ImplementState(row.state),
+        since=row.since,
+        flaw=Reason(row.flaw) if row.flaw else None,
+        blood=row.blood,
+        parts_off=row.parts_off,
+        bath_id=row.bath_id,
+        agent_id=row.agent_id,
+        contact_from=row.contact_from,
+        due_at=row.due_at,
+        visit_id=row.visit_id,
+    )
+
+
+def event_of(row: ImplementEvent) -> Event:
+    """A stored event, as the rules take it."""
+    return Event(
+        kind=EventKind(row.kind),
+        at=row.at,
+        implement_id=row.implement_id,
+        agent_id=row.agent_id,
+        visit_id=row.visit_id,
+        fully_open=row.fully_open,
+        covered=row.covered,
+        cleaned=row.cleaned,
+    )
+
+
+def bench_of(rows: Iterable[Implement], solutions: Iterable[Solution]) -> Bench:
+    """Implements and their baths as they stand."""
+    return Bench(
+        tracks={row.id: track_of(row) for row in rows},
+        baths={s.id: Bath(uses=s.uses, voided_at=s.voided_at) for s in solutions},
+    )
+
+
+def implements_in(kit_id: UUID) -> list[Implement]:
+    """A kit's implements by tag."""
+    return list(Implement.objects.filter(kit_id=kit_id).order_by("tag"))
+
+
+def was_cleared_for(*, kit_id: UUID, visit_id: UUID) -> bool:
+    """Whether this visit opened the kit, and every implement was cleared when it did."""
+    return KitUse.objects.filter(kit_id=kit_id, visit_id=visit_id, cleared=True).exists()
+
+
+def clearances(kit: Kit, at: datetime) -> list[dict[str, Any]]:
+    """Each implement of a kit at an instant: cleared or not, why, what to do, and its clock."""
+    rows = implements_in(kit.id)
+    known = agents([i for r in rows for i in (r.agent_id, r.bath_id) if i], kit.location, at)
+    found = []
+    for row in rows:
+        seen = clearance(track_of(row), as_of=at, agents=known)
+        found.append(
+            {
+                "implement_id": row.id,
+                "tag": row.tag,
+                "name": row.name,
+                "class": row.kind,
+                "state": seen.state.value,
+                "since": seen.since,
+                "is_cleared": seen.is_cleared,
+                "may_be_used": seen.may_be_used,
+                "reason": seen.reason.value,
+                "what_to_do": seen.what_to_do,
+                "basis": seen.basis,
+                "due_at": seen.due_at,
+                "seconds_left": seen.seconds_left,
+            }
+        )
+    return found
+
+
+def due_solutions(location_id: UUID, now: datetime, limit: int) -> list[Solution]:
+    """Baths past their use window that are not ended yet, locked; those being written are skipped."""
+    rows = Solution.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
+    return list(
+        rows.filter(location_id=location_id, ended_at=None, discard_at__lte=now).order_by(
+            "discard_at"
+        )[:limit]
+    )
+
+
+def sharing(ids: set[UUID], since: datetime) -> set[UUID]:
+    """`ids` and every implement that lay in a bath with one of them since then, and so on."""
+    known, new = set(ids), set(ids)
+    while new:
+        baths = set(
+            ImplementEvent.objects.filter(
+                implement__in=new, kind="immersed", at__gte=since
+            ).values_list("agent_id", flat=True)
+        )
+        found = set(
+            ImplementEvent.objects.filter(
+                Q(kind="immersed"), agent_id__in=baths, at__gte=since, implement__isnull=False
+            ).values_list("implement_id", flat=True)
+        )
+        new = found - known
+        known |= found
+    return known

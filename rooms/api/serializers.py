@@ -1,0 +1,37 @@
+"""Shapes of what is sent in about rooms."""
+
+from rest_framework import serializers as s
+
+from spa_ops.web.views import Strict
+
+
+class AddRoom(Strict):
+    id = s.UUIDField(required=False)
+    name = s.CharField(max_length=120)
+    features = s.ListField(child=s.CharField(max_length=40), max_length=40, required=False)
+
+
+class ChangeRoom(Strict):
+    name = s.CharField(max_length=120, required=False)
+    features = s.ListField(child=s.CharField(max_length=40), max_length=40, required=False)
+
+
+class BeginTurnover(Strict):
+    product_id = s.UUIDField(
+        required=False, allow_null=True, help_text="the surface disinfectant in use"
+    )
+
+
+class RecordStep(Strict):
+    code = s.CharField(max_length=40)
+    at = s.DateTimeField(
+        required=False, allow_null=True, help_text="when it was done; now unless said"
+    )
+    wet_from = s.DateTimeField(
+        required=False, allow_null=True, help_text="since when wet without a break"
+    )
+    product_id = s.UUIDField(required=False, allow_null=True)
+
+
+class TakeOutOfUse(Strict):
+    reason = s.CharField(max_length=500)

@@ -1,0 +1,86 @@
+"""Reads of rooms, turnovers and flags."""
+
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from compliance.requirements.pack_files import parameters
+from compliance.requirements.rules.packs import CAUTION, ParameterName
+from rooms.models import Flag, Room, StepReport, Turnover
+from rooms.problems import RoomNotReady
+from rooms.rules import turnover as rules
+from spa_ops.tenancy.models import Location
+
+
+def effective_state(room: Room, now: datetime) -> rules.RoomState:
+    """The state that counts at `now`: ready lapses at closing whether or not a sweep has seen it."""
+    return rules.state_at(rules.RoomState(room.state), lapses_at=room.ready_until, now=now)
+
+
+def check_in_service(*, room_id: UUID, visit_id: UUID, now: datetime) -> None:
+    """The room is in service by this visit; raises `RoomNotReady`."""
+    room = Room.objects.get(id=room_id)
+    if room.state != rules.RoomState.IN_SERVICE or room.visit_id != visit_id:
+        raise RoomNotReady(state=effective_state(room, now).value)
+
+
+def plan_for(place: Location, on: date) -> rules.TurnoverPlan:
+    """The turnover steps that hold at a location on a day: its jurisdiction's, else the house's."""
+    found = parameters(place.jurisdiction, on)[ParameterName.TURNOVER_STEPS]
+    return rules.plan_from(found.value, version=found.pack)
+
+
+def open_turnover(room_id: UUID) -> Turnover | None:
+    """The turnover that this room still needs."""
+    return Turnover.objects.filter(room_id=room_id, finished_at=None).first()
+
+
+def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverProgress:
+    """Which reported steps count and what is open."""
+    reported = [
+        rules.StepDone(code=r.code, at=r.at, wet_from=r.wet_from, hospital_type=r.hospital_type)
+        for r in StepReport.objects.filter(turnover=turnover).order_by("at", "id")
+    ]
+    terms = rules.TurnoverTerms(
+        plan=plan, wet_seconds=turnover.wet_seconds, blood_seen=turnover.blood_seen
+    )
+    return rules.progress(terms, reported, began_at=turnover.begun_at or turnover.due_since)
+
+
+def turnover_view(turnover: Turnover, plan: rules.TurnoverPlan) -> dict[str, Any]:
+    """A turnover for whoever does it: the steps in order, which are done, what did not count and why."""
+    progress = progress_of(turnover, plan)
+    done = {step.code: step.at for step in progress.counted}
+    return {
+        "caution": CAUTION,
+        "room_id": turnover.room_id,
+        "visit_id": turnover.visit_id,
+        "due_since": turnover.due_since,
+        "begun_at": turnover.begun_at,
+        "blood_seen": turnover.blood_seen,
+        "wet_seconds": turnover.wet_seconds,
+        "next_step": progress.next_step,
+        "may_be_ready": progress.may_be_ready,
+        "steps": [
+            {"code": s.code, "title": s.title, "required": s.required, "wet": s.wet, "citation": s.citation,
+             "done_at": done.get(s.code)}
+            for s in plan.steps
+        ],
+        "not_counted": [
+            {"code": u.done.code, "at": u.done.at, "reason": u.reason.value,
+             "what_to_do": rules.WHAT_TO_DO[u.reason]}
+            for u in progress.uncounted
+        ],
+    }  # fmt: skip
+
+
+def rooms_of(location_id: UUID) -> list[Room]:
+    """The rooms of a location by name."""
+    return list(Room.objects.filter(location_id=location_id).order_by("name"))
+
+
+def open_flags(location_id: UUID) -> list[Flag]:
+    """What is late now, oldest first."""
+    return list(
+        Flag.objects.filter(location_id=location_id, cleared_at=None).order_by("due_at", "id")
+    )

@@ -1,0 +1,439 @@
+"""Booking, moving and cancelling visits: plans, held by claims. Nothing here touches the room itself."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from clients.actions import link_client
+from compliance.disinfection.models import Kit
+from rooms.models import Room
+from services.models import Line, LineState, Service, Visit, VisitChange, VisitState
+from services.problems import (
+    InThePast,
+    KitMissing,
+    OffShift,
+    OutsideOpeningHours,
+    RoomLacksFeature,
+    SkillMissing,
+)
+from services.queries import team
+from services.queries import visits as queries
+from services.rules.phases import LinePlan, LineSpans, Minutes, notice_minutes, spans_of
+from spa_ops.claims import actions as claims
+from spa_ops.claims import queries as claimed
+from spa_ops.claims.models import Phase
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date, rfc3339
+from spa_ops.kernel.ids import uuid7
+from spa_ops.kernel.intervals import Period
+from spa_ops.kernel.problems import NotFound, WrongState, invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.problems import LicenceLapsed
+from spa_ops.tenancy.rules import is_open
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action, current
+
+MOST_LINES = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineRequest:
+    """One service that a visit shall have; `starts_at` None: right after the line before."""
+
+    service_id: UUID
+    practitioner_id: UUID
+    room_id: UUID
+    kit_id: UUID | None = None
+    starts_at: datetime | None = None
+    id: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doers:
+    """Who sets up and who turns over."""
+
+    set_up_by: UUID
+    turnover_by: UUID
+
+
+@action
+def book_visit(
+    *,
+    actor: Actor,
+    now: datetime,
+    location_id: UUID,
+    client_id: UUID,
+    lines: Sequence[LineRequest],
+    note: str = "",
+    id: UUID | None = None,
+    walk_in: bool = False,
+    source_id: str | None = None,
+) -> Visit:
+    """A visit of one or more lines, with every claim it needs, or nothing.
+
+    Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
+    `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
+    `RoomLacksFeature`, `KitMissing`, `NotFound`. Screening is not asked here: it is asked on the day.
+    """
+    place = tenancy.location(location_id, actor)
+    services, spans = planned(place, lines)
+    if not walk_in and spans[0].starts_at < now:
+        raise InThePast
+    doers = checked_plan(place, lines, services, spans, now)
+    visit = Visit(
+        id=id or uuid7(),
+        business_id=actor.business_id,
+        location=place,
+        client_id=client_id,
+        state=VisitState.BOOKED,
+        walk_in=walk_in,
+        starts_at=spans[0].starts_at,
+        booked_at=now,
+        booked_by=actor.person_id,
+        policy_shown=tenancy.policy_of(place).cancellation_text,
+        note=note,
+        source_id=source_id,
+    )
+    rows = [
+        new_line(visit, i, request, services[request.service_id], span, who)
+        for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True))
+    ]
+    claims.claim(wanted=wanted_claims(client_id, rows), now=now, visit_id=visit.id)
+    link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
+    put(visit)
+    Line.objects.bulk_create(rows)
+    _record_change(visit, "booked", now, actor, is_at=visit.starts_at)
+    visit_evidence(
+        "visit.booked",
+        visit,
+        {"starts_at": visit.starts_at, "line_ids": [r.id for r in rows], "walk_in": walk_in},
+    )
+    return visit
+
+
+def planned(
+    place: Location, lines: Sequence[LineRequest]
+) -> tuple[dict[UUID, Service], list[LineSpans]]:
+    if not 1 <= len(lines) <= MOST_LINES:
+        raise invalid("/lines", f"must be 1 to {MOST_LINES}")
+    services = queries.services_named({r.service_id for r in lines})
+    return services, spans_of(
+        [
+            LinePlan(
+                minutes=minutes_of(services[r.service_id]),
+                practitioner_id=r.practitioner_id,
+                room_id=r.room_id,
+                starts_at=r.starts_at,
+            )
+            for r in lines
+        ]
+    )
+
+
+def minutes_of(service: Service) -> Minutes:
+    """How long a service takes, by the price list."""
+    return Minutes(
+        set_up=service.set_up_minutes,
+        consultation=service.consultation_minutes,
+        hands_on=service.hands_on_minutes,
+        aftercare=service.aftercare_minutes,
+        clean_up=service.clean_up_minutes,
+    )
+
+
+def checked_plan(
+    place: Location,
+    lines: Sequence[LineRequest],
+    services: dict[UUID, Service],
+    spans: Sequence[LineSpans],
+    now: datetime,
+) -> list[Doers]:
+    """Everything that the claims cannot say; gives who sets up and turns over for each line."""
+    rooms = {
+        r.id: r for r in Room.objects.filter(id__in={x.room_id for x in lines}, location=place)
+    }
+    kit_ids = {x.kit_id for x in lines if x.kit_id}
+    kits = {k.id: k for k in Kit.objects.filter(id__in=kit_ids, location=place)} if kit_ids else {}
+    first, last = spans[0].starts_at, spans[-1].ends_at
+    for at in (first, last):
+        if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
+            raise OutsideOpeningHours(at=rfc3339(at))
+    doers = []
+    for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
+        service = services[request.service_id]
+        room = rooms.get(request.room_id)
+        if room is None:
+            raise NotFound
+        missing = sorted(set(service.room_features) - set(room.features))
+        if missing:
+            raise RoomLacksFeature(line=i, missing=", ".join(missing))
+        kit = kits.get(request.kit_id) if request.kit_id else None
+        if (service.kit_kind and (kit is None or kit.kind != service.kit_kind)) or (
+            request.kit_id and kit is None
+        ):
+            raise KitMissing(line=i, kind=service.kit_kind or "of this location")
+        check_covered(place, request.practitioner_id, service, span.starts_at, line=i)
+        doers.append(_doers(place, request.practitioner_id, span, now, line=i))
+    return doers
+
+
+def _at_closing(place: Location, at: datetime) -> bool:
+    return is_open(place.opening_hours, place.zone, at - timedelta(microseconds=1))
+
+
+def check_covered(
+    place: Location, person_id: UUID, service: Service, at: datetime, *, line: int = 0
+) -> None:
+    """The person's skill covers the service, and a licence of this jurisdiction is valid that day.
+
+    Raises `SkillMissing`, `LicenceLapsed`.
+    """
+    if not team.has_skill(person_id, service.id, at):
+        raise SkillMissing(line=line)
+    on = local_date(at, place.zone)
+    if not tenancy.has_valid_licence(person_id, place.jurisdiction, on):
+        raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
+
+
+def _doers(
+    place: Location, practitioner_id: UUID, span: LineSpans, now: datetime, *, line: int
+) -> Doers:
+    set_up_by = _attendant(place, span.set_up, now) or practitioner_id
+    turnover_by = _attendant(place, span.turnover, now) or practitioner_id
+    own = Period(
+        span.set_up_at if set_up_by == practitioner_id else span.starts_at,
+        span.turnover_ends_at if turnover_by == practitioner_id else span.ends_at,
+    )
+    if not team.on_shift(practitioner_id, place.id, own):
+        raise OffShift(line=line, start=rfc3339(own.start), end=rfc3339(own.end))
+    return Doers(set_up_by=set_up_by, turnover_by=turnover_by)
+
+
+def _attendant(place: Location, period: Period | None, now: datetime) -> UUID | None:
+    """An attendant on shift and free for the whole of `period`; the same one each time for one plan."""
+    if period is None:
+        return None
+    on_shift = team.attendants_on_shift(place.id, period)
+    if not on_shift:
+        return None
+    taken = claimed.busy(on_shift, period, now)
+    return min((a for a in on_shift if a not in taken), default=None)
+
+
+def new_line(
+    visit: Visit, position: int, request: LineRequest, service: Service, span: LineSpans, who: Doers
+) -> Line:
+    return Line(
+        id=request.id or uuid7(),
+        business_id=visit.business_id,
+        visit=visit,
+        position=position,
+        service=service,
+        area=service.area,
+        method=service.method,
+        practitioner_id=request.practitioner_id,
+        room_id=request.room_id,
+        kit_id=request.kit_id,
+        state=LineState.PLANNED,
+        price_minor=service.price_minor,
+        currency=service.currency,
+        **span_fields(span, who),
+    )
+
+
+def span_fields(span: LineSpans, who: Doers) -> dict[str, Any]:
+    return {
+        "set_up_by": who.set_up_by,
+        "turnover_by": who.turnover_by,
+        "set_up_at": span.set_up_at,
+        "starts_at": span.starts_at,
+        "hands_on_at": span.hands_on_at,
+        "aftercare_at": span.aftercare_at,
+        "ends_at": span.ends_at,
+        "turnover_ends_at": span.turnover_ends_at,
+    }
+
+
+def wanted_claims(client_id: UUID, rows: Sequence[Line]) -> list[claims.Wanted]:
+    """Every claim of a visit's lines. A kit is with the visit from its set-up to its turnover."""
+    wanted: list[claims.Wanted] = []
+
+    def want(who: UUID, start: datetime, end: datetime, phase: Phase, line: Line) -> None:
+        if start < end:
+            wanted.append(
+                claims.Wanted(
+                    bookable_id=who, period=Period(start, end), phase=phase, line_id=line.id
+                )
+            )
+
+    for line in rows:
+        want(client_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
+        want(line.practitioner_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
+        want(line.room_id, line.set_up_at, line.starts_at, Phase.SET_UP, line)
+        want(line.set_up_by, line.set_up_at, line.starts_at, Phase.SET_UP, line)
+        want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
+        want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
+        want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
+    return wanted + _kit_claims(rows)
+
+
+def _kit_claims(rows: Sequence[Line]) -> list[claims.Wanted]:
+    # One kit may serve several lines of the visit: it is taken once, from the first to the last.
+    spans: dict[UUID, tuple[datetime, datetime, Line]] = {}
+    for line in rows:
+        if line.kit_id:
+            start, end, first = spans.get(
+                line.kit_id, (line.set_up_at, line.turnover_ends_at, line)
+            )
+            spans[line.kit_id] = (
+                min(start, line.set_up_at),
+                max(end, line.turnover_ends_at),
+                first,
+            )
+    return [
+        claims.Wanted(
+            bookable_id=kit, period=Period(start, end), phase=Phase.SERVICE, line_id=line.id
+        )
+        for kit, (start, end, line) in spans.items()
+    ]
+
+
+@action
+def move_visit(
+    *,
+    actor: Actor,
+    now: datetime,
+    visit_id: UUID,
+    lines: Sequence[LineRequest],
+    reason: str = "",
+    match: int | None = None,
+) -> Visit:
+    """Give a booked visit other times, people or rooms: every old claim goes before the new are taken.
+
+    `lines` name the visit's lines in order (`service_id` may not change: that is add and drop).
+    Raises what `book_visit` raises, and `WrongState` unless it is booked.
+    """
+    locked = Visit.objects.filter(id=visit_id).values_list("client_id", flat=True).first()
+    if locked is None:
+        raise NotFound
+    old = queries.lines_of(visit_id)
+    claims.lock_bookables(bookables_of(locked, old) | {x for r in lines for x in _named(r)})
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    needs_state(visit, VisitState.BOOKED)
+    if [r.service_id for r in lines] != [line.service_id for line in old]:
+        raise invalid("/lines", "must name the visit's services in their order")
+    place = tenancy.location(visit.location_id, actor)
+    claims.release(visit_id=visit.id)
+    services, spans = planned(place, lines)
+    if spans[0].starts_at < now:
+        raise InThePast
+    doers = checked_plan(place, lines, services, spans, now)
+    for line, request, span, who in zip(old, lines, spans, doers, strict=True):
+        line.practitioner_id, line.room_id, line.kit_id = (
+            request.practitioner_id,
+            request.room_id,
+            request.kit_id,
+        )
+        for name, value in span_fields(span, who).items():
+            setattr(line, name, value)
+    claims.claim(wanted=wanted_claims(visit.client_id, old), now=now, visit_id=visit.id)
+    Line.objects.bulk_update(old, ["practitioner", "room", "kit", *span_fields(spans[0], doers[0])])
+    was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
+    put(visit, fields=["starts_at"])
+    _record_change(visit, "moved", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason)
+    visit_evidence("visit.moved", visit, {"was_at": was_at, "starts_at": visit.starts_at})
+    return visit
+
+
+def _named(request: LineRequest) -> set[UUID]:
+    return {request.practitioner_id, request.room_id} | (
+        {request.kit_id} if request.kit_id else set()
+    )
+
+
+def bookables_of(client_id: UUID, lines: Sequence[Line]) -> set[UUID]:
+    """Everything whose time a visit's lines take: what is locked before the visit itself."""
+    found = {client_id}
+    for line in lines:
+        found |= {line.practitioner_id, line.room_id, line.set_up_by, line.turnover_by}
+        found |= {line.kit_id} if line.kit_id else set()
+    return found
+
+
+@action
+def cancel_visit(
+    *, actor: Actor, now: datetime, visit_id: UUID, reason: str = "", match: int | None = None
+) -> Visit:
+    """Cancel a booked visit and give its time back; the notice given and the policy shown are kept."""
+    return _end_plan(actor, now, visit_id, match, VisitState.CANCELLED, "cancelled", reason)
+
+
+@action
+def record_no_show(
+    *, actor: Actor, now: datetime, visit_id: UUID, match: int | None = None
+) -> Visit:
+    """The client did not come. Only once the expected time has passed (`WrongState` before)."""
+    return _end_plan(actor, now, visit_id, match, VisitState.NO_SHOW, "no_show", "")
+
+
+def _end_plan(
+    actor: Actor,
+    now: datetime,
+    visit_id: UUID,
+    match: int | None,
+    state: VisitState,
+    kind: str,
+    reason: str,
+) -> Visit:
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    needs_state(
+        visit, VisitState.BOOKED, *((VisitState.ARRIVED,) if state is VisitState.CANCELLED else ())
+    )
+    if state is VisitState.NO_SHOW and now < visit.starts_at:
+        raise WrongState(thing="visit", state="not due yet", needed="its time to have come")
+    claims.release(visit_id=visit.id)
+    visit.state = state
+    put(visit, fields=["state"])
+    _record_change(visit, kind, now, actor, was_at=visit.starts_at, reason=reason)
+    notice = notice_minutes(visit.starts_at, now)
+    visit_evidence(f"visit.{kind}", visit, {"starts_at": visit.starts_at, "notice_minutes": notice})
+    return visit
+
+
+def needs_state(visit: Visit, *states: VisitState) -> None:
+    if visit.state not in states:
+        raise WrongState(thing="visit", state=visit.state, needed=" or ".join(states))
+
+
+def _record_change(
+    visit: Visit, kind: str, now: datetime, actor: Actor, *, reason: str = "", **instants: datetime
+) -> None:
+    before = instants.get("was_at")
+    VisitChange(
+        business_id=visit.business_id,
+        visit=visit,
+        kind=kind,
+        at=now,
+        person_id=actor.person_id,
+        notice_minutes=notice_minutes(before, now) if before else None,
+        reason=reason,
+        policy_shown=visit.policy_shown,
+        **instants,
+    ).save(force_insert=True)
+
+
+def visit_evidence(
+    kind: str, visit: Visit, facts: dict[str, Any], personal: dict[str, Any] | None = None
+) -> None:
+    """One entry about a visit, in its location's chain; words about the client are personal."""
+    current().evidence(
+        kind,
+        location_id=visit.location_id,
+        subject_id=visit.id,
+        facts={"visit_id": visit.id, "client_id": visit.client_id, **facts},
+        personal=personal,
+        client_id=visit.client_id if personal is not None else None,
+    )

@@ -1,0 +1,288 @@
+"""The consultation on the day: what was said and seen is kept, and each line gets its verdict."""
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from clients import actions as clients
+from clients import queries as client_queries
+from clients.rule_files import shipped_rule_set
+from clients.rules.cases import LineToScreen, Reason, Screening
+from clients.rules.engine import screen
+from clients.rules.model import PatchTest
+from services.actions.booking import check_covered, visit_evidence
+from services.models import Line, LineState, Visit, VisitState
+from services.problems import NotCovered, NotOverridable
+from services.queries import visits as queries
+from spa_ops.kernel.actor import Actor, Auth
+from spa_ops.kernel.clock import local_date, rfc3339
+from spa_ops.kernel.problems import Problem, WrongState, invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.sealing import seal, unseal
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action, current
+
+#: House policy: no statute was found; customs put the floor for intimate services at 16 or 18.
+ADULT_AT = 18
+PASSES = frozenset({"proceed", "proceed_with_care"})
+INTIMATE = frozenset({"bikini", "intimate"})
+_SCREENED_STATES = (VisitState.ARRIVED, VisitState.IN_ROOM)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Met:
+    """A rule whose condition is met for one line: released by a doctor, or seen to be over today."""
+
+    line_id: UUID
+    rule_id: str
+    #: Who released it, when and for what; None for what was checked by sight.
+    release: dict[str, str] | None = None
+
+
+@action
+def hold_consultation(
+    *,
+    actor: Actor,
+    now: datetime,
+    visit_id: UUID,
+    answers: Sequence[dict[str, Any]] = (),
+    declarations: Sequence[dict[str, Any]] = (),
+    findings: Sequence[dict[str, Any]] = (),
+    met: Sequence[Met] = (),
+    match: int | None = None,
+) -> Visit:
+    """Keep what was said and seen, and decide every open line of the visit anew.
+
+    May be called as often as something is said or seen: nothing recorded is replaced. Raises
+    `InvalidInput` with pointers for unknown words or impossible dates, `WrongState` unless the
+    client is here.
+    """
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    if visit.state not in _SCREENED_STATES:
+        raise WrongState(thing="visit", state=visit.state, needed="the client to be here")
+    place = tenancy.location(visit.location_id, actor)
+    today = local_date(now, place.zone)
+    items = client_queries.items_from(
+        answers=answers, declarations=declarations, findings=findings, today=today
+    )
+    lines = queries.lines_of(visit.id)
+    items += _met_items(met, {line.id for line in lines})
+    if items:
+        clients.record_health(
+            actor=actor,
+            now=now,
+            client_id=visit.client_id,
+            visit_id=visit.id,
+            location_id=visit.location_id,
+            items=items,
+        )
+    screen_lines(visit, place, lines, today)
+    put(visit, fields=[])
+    return visit
+
+
+def _met_items(met: Sequence[Met], line_ids: set[UUID]) -> list[Any]:
+    known = {rule.id for rule in shipped_rule_set().rules}
+    items = []
+    for i, one in enumerate(met):
+        if one.line_id not in line_ids:
+            raise invalid(f"/met/{i}/line_id", "is not a line of this visit")
+        if one.rule_id not in known:
+            raise invalid(f"/met/{i}/rule_id", "is not a rule", "unknown")
+        content = {"line_id": str(one.line_id), "rule_id": one.rule_id, "release": one.release}
+        items.append(client_queries.HealthItem(kind="met", content=content))
+    return items
+
+
+def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], today: date) -> None:
+    """Decide each open line by all that is known; write verdicts, evidence for each that is decided."""
+    subject = client_queries.case_of(visit.client_id, visit.id, today)
+    flags = _flags(visit, today)
+    open_lines = [line for line in lines if line.state in queries.OPEN]
+    found = screen(
+        rule_set=shipped_rule_set(),
+        lines=[
+            LineToScreen(
+                key=str(line.id),
+                area=line.area,
+                method=line.method,
+                on=today,
+                # Results of patch tests are kept with a later version; until then one that is needed is due.
+                patch_test=PatchTest.DUE if line.service.needs_patch_test else PatchTest.NOT_NEEDED,
+                position=line.position,
+                flags=flags(line.area),
+                met=subject.met.get(line.id, frozenset()),
+            )
+            for line in open_lines
+        ],
+        answers=subject.answers,
+        declarations=subject.declarations,
+        findings=subject.findings,
+        today=today,
+    )
+    for line in open_lines:
+        _write_verdict(visit, line, found[str(line.id)], today)
+    Line.objects.bulk_update(
+        open_lines,
+        [
+            "verdict",
+            "screened_on",
+            "earliest_on",
+            "rules_version",
+            "sealed_screening",
+            "overridden_by",
+            "overridden_at",
+        ],
+    )
+
+
+def _flags(visit: Visit, today: date) -> Any:
+    born, consents = client_queries.age_and_consents(visit.client_id)
+    years = (
+        None
+        if born is None
+        else today.year - born.year - ((today.month, today.day) < (born.month, born.day))
+    )
+
+    def of(area: str) -> frozenset[str]:
+        intimate = area in INTIMATE
+        found = set()
+        if years is None:
+            found.add("age_unknown")
+        elif years < ADULT_AT:
+            if not consents.get("guardian_service"):
+                found.add("guardian_consent_missing")
+            if intimate:
+                found.add("under_age_floor")
+        if intimate and not consents.get("intimate_service"):
+            found.add("intimate_consent_missing")
+        return frozenset(found)
+
+    return of
+
+
+def _write_verdict(visit: Visit, line: Line, screening: Screening, today: date) -> None:
+    before = standing_rules(visit, line)
+    now_standing = sorted({r.rule_id for r in screening.standing})
+    if not set(now_standing) <= set(before):
+        # An override was for the reasons of then; a new one needs a new decision.
+        line.overridden_by = line.overridden_at = None
+    line.verdict, line.screened_on = str(screening.verdict.value), today
+    line.earliest_on, line.rules_version = screening.earliest_on, screening.rules_version
+    line.sealed_screening = seal(
+        visit.business_id, visit.client_id, json.dumps(_kept(screening)).encode()
+    )
+    current().evidence(
+        "line.screened",
+        location_id=visit.location_id,
+        subject_id=visit.id,
+        facts={
+            "visit_id": visit.id,
+            "line_id": line.id,
+            "screened_on": today,
+            "verdict": line.verdict,
+            "earliest_on": line.earliest_on,
+            "rules_version": screening.rules_version,
+            "rules_digest": screening.rules_digest[:64],
+        },
+        personal={"rules": sorted({r.rule_id for r in screening.reasons})},
+        client_id=visit.client_id,
+    )
+
+
+def _kept(screening: Screening) -> dict[str, Any]:
+    return {
+        "verdict": screening.verdict.value,
+        "earliest_on": str(screening.earliest_on) if screening.earliest_on else None,
+        "is_vague": screening.is_vague,
+        "alternatives": list(screening.alternatives),
+        "ask_next": [
+            {"about": a.about, "what": a.what, "text": a.text} for a in screening.ask_next
+        ],
+        "reasons": [_reason(r) for r in screening.reasons],
+        "standing": sorted({r.rule_id for r in screening.standing}),
+        "overridable_by": sorted(screening.overridable_by),
+    }
+
+
+def _reason(reason: Reason) -> dict[str, Any]:
+    return {
+        "rule_id": reason.rule_id,
+        "title": reason.title,
+        "verdict": reason.stands_as.value,
+        "about": list(reason.about),
+        "caution": reason.caution,
+        "until": str(reason.until) if reason.until else None,
+        "condition": reason.condition,
+        "overridable_by": list(reason.overridable_by),
+        "sources": [
+            {"ref": s.ref, "strength": s.strength.value, "says": s.says} for s in reason.sources
+        ],
+    }
+
+
+def kept_screening(visit: Visit, line: Line) -> dict[str, Any]:
+    """The last screening of a line with its reasons; empty if there was none."""
+    if line.sealed_screening is None:
+        return {}
+    found: dict[str, Any] = json.loads(
+        unseal(visit.business_id, visit.client_id, bytes(line.sealed_screening))
+    )
+    return found
+
+
+def standing_rules(visit: Visit, line: Line) -> list[str]:
+    """The rules that kept a line from starting when it was last decided."""
+    return list(kept_screening(visit, line).get("standing", []))
+
+
+@action
+def override_verdict(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+    """Let a line start against its verdict, once, by someone whose own licence and skill cover it.
+
+    Raises `NotOverridable` when a standing reason may be overridden by nobody or not in this role,
+    `NotCovered`, `WrongState` when there is nothing to override.
+    """
+    line, visit = queries.line_and_visit(line_id, actor)
+    place = tenancy.location(visit.location_id, actor)
+    today = local_date(now, place.zone)
+    if line.state not in {LineState.PLANNED, LineState.PAUSED} or line.screened_on != today:
+        raise WrongState(
+            thing="line", state=line.state, needed="a verdict of today and work not running"
+        )
+    if line.verdict in PASSES:
+        raise WrongState(thing="line", state=line.verdict, needed="a verdict to override")
+    check_own_cover(actor, place, line, now)
+    kept = kept_screening(visit, line)
+    if (
+        actor.role is None
+        or actor.role.value not in kept["overridable_by"]
+        or actor.auth is Auth.DEVICE_CLAIM
+    ):
+        raise NotOverridable
+    line.overridden_by, line.overridden_at = actor.person_id, now
+    line.save(update_fields=["overridden_by", "overridden_at"])
+    visit_evidence(
+        "line.overridden",
+        visit,
+        {"line_id": line.id, "verdict": line.verdict, "rules_version": line.rules_version},
+        personal={"reason": reason, "rules": kept["standing"]},
+    )
+    put(visit, fields=[])
+    return visit
+
+
+def check_own_cover(actor: Actor, place: Location, line: Line, now: datetime) -> None:
+    """The acting person's own licence and skill cover the line's service today; raises `NotCovered`."""
+    if actor.person_id is None:
+        raise NotCovered
+    try:
+        check_covered(place, actor.person_id, line.service, now)
+    except Problem as problem:
+        raise NotCovered(
+            reason=problem.slug, detail_text=problem.detail, at=rfc3339(now)
+        ) from problem

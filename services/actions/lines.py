@@ -1,0 +1,256 @@
+"""Work on one line: start, pause, stop, blood, finish, and the record of what was done."""
+
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from compliance.disinfection import actions as disinfection
+from compliance.disinfection import queries as kits
+from rooms import queries as rooms
+from services.actions.booking import visit_evidence
+from services.actions.consultation import PASSES, check_own_cover
+from services.actions.rebooking import propose_rebooking
+from services.models import Line, LineState, Visit, VisitState, WorkRecord
+from services.problems import (
+    Bleeding,
+    KitNotCleared,
+    NotCovered,
+    NotHygienic,
+    NotScreened,
+    ScreeningForbids,
+)
+from services.queries import visits as queries
+from services.rules.hygiene import AFTER_ANY, AT_BLOOD, needed_before, not_confirmed
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.problems import WrongState, invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.sealing import seal
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action
+
+_RUNNING = (LineState.STARTED,)
+
+
+@action
+def start_line(
+    *, actor: Actor, now: datetime, line_id: UUID, confirmed: Mapping[str, bool]
+) -> Visit:
+    """Begin, or go on after a pause. Only what promise 2 allows starts.
+
+    Raises `WrongState`, `Bleeding`, `NotScreened`, `ScreeningForbids`, `NotCovered`, `RoomNotReady`,
+    `KitNotCleared`, `NotHygienic`; nothing is changed then.
+    """
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, LineState.PLANNED, LineState.PAUSED)
+    if visit.state != VisitState.IN_ROOM:
+        raise WrongState(thing="visit", state=visit.state, needed="the client in the room")
+    place = tenancy.location(visit.location_id, actor)
+    if line.bleeding_since is not None:
+        raise Bleeding
+    _check_screening(line, place, now)
+    _check_place(visit, line, now)
+    if actor.person_id != line.practitioner_id:
+        # Whoever confirms hands and gloves is the one who wears them.
+        raise NotCovered
+    check_own_cover(actor, place, line, now)
+    missing = not_confirmed(needed_before(line.method), confirmed)
+    if missing:
+        raise NotHygienic(missing=", ".join(missing))
+    first = line.started_at is None
+    line.state, line.started_at = LineState.STARTED, line.started_at or now
+    line.save(update_fields=["state", "started_at"])
+    visit_evidence(
+        "line.started",
+        visit,
+        {
+            "line_id": line.id,
+            "first": first,
+            "practitioner_id": line.practitioner_id,
+            "room_id": line.room_id,
+            "kit_id": line.kit_id,
+            "screened_on": line.screened_on,
+            "verdict": line.verdict,
+            "overridden": line.overridden_by is not None,
+            "confirmed": sorted(needed_before(line.method)),
+        },
+    )
+    return _touched(visit)
+
+
+def _check_screening(line: Line, place: Location, now: datetime) -> None:
+    if line.screened_on != local_date(now, place.zone):
+        raise NotScreened
+    if line.verdict not in PASSES and line.overridden_by is None:
+        earliest = str(line.earliest_on) if line.earliest_on else None
+        raise ScreeningForbids(verdict=line.verdict, earliest_on=earliest)
+
+
+def _check_place(visit: Visit, line: Line, now: datetime) -> None:
+    if visit.room_id != line.room_id:
+        raise WrongState(thing="client", state="in another room", needed="the line's own room")
+    rooms.check_in_service(room_id=line.room_id, visit_id=visit.id, now=now)
+    if line.kit_id is not None and not kits.was_cleared_for(kit_id=line.kit_id, visit_id=visit.id):
+        raise KitNotCleared(kit_id=str(line.kit_id))
+
+
+def _needs(line: Line, *states: LineState) -> None:
+    if line.state not in states:
+        raise WrongState(thing="line", state=line.state, needed=" or ".join(states))
+
+
+def _touched(visit: Visit) -> Visit:
+    """A line is part of its visit: the visit's version moves with it."""
+    put(visit, fields=[])
+    return visit
+
+
+@action
+def pause_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+    """Interrupt a running line. To go on, start it again: gloves and hands are confirmed anew."""
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, *_RUNNING)
+    line.state = LineState.PAUSED
+    line.save(update_fields=["state"])
+    visit_evidence("line.paused", visit, {"line_id": line.id}, personal={"reason": reason})
+    return _touched(visit)
+
+
+@action
+def stop_line(
+    *,
+    actor: Actor,
+    now: datetime,
+    line_id: UUID,
+    reason: str,
+    done: str = "",
+    price_minor: int | None = None,
+) -> Visit:
+    """End a running or paused line early: why, what was done until then, and the price agreed."""
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, LineState.STARTED, LineState.PAUSED)
+    if price_minor is not None and price_minor > line.price_minor:
+        raise invalid("/price_minor", "must not be above the line's price")
+    line.state, line.finished_at = LineState.STOPPED, now
+    line.price_minor = line.price_minor if price_minor is None else price_minor
+    line.bleeding_since = None
+    line.save(update_fields=["state", "finished_at", "price_minor", "bleeding_since"])
+    visit_evidence(
+        "line.stopped",
+        visit,
+        {"line_id": line.id, "price_minor": line.price_minor, "currency": line.currency},
+        personal={"reason": reason, "done": done or None},
+    )
+    return _touched(visit)
+
+
+@action
+def record_blood(
+    *, actor: Actor, now: datetime, line_id: UUID, confirmed: Mapping[str, bool]
+) -> Visit:
+    """Blood seen: one command stops the line and sends the touched implements the stricter way back.
+
+    What was done is recorded as said, also what was not; nothing restarts before `bleeding stopped`.
+    """
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, LineState.STARTED, LineState.PAUSED)
+    missing = not_confirmed(AT_BLOOD, confirmed)
+    line.state, line.bleeding_since = LineState.PAUSED, line.bleeding_since or now
+    line.blood_seen_at = now
+    line.save(update_fields=["state", "bleeding_since", "blood_seen_at"])
+    if line.kit_id is not None:
+        disinfection.mark_blood(actor=actor, now=now, kit_id=line.kit_id, visit_id=visit.id)
+    visit_evidence(
+        "line.blood_seen",
+        visit,
+        {
+            "line_id": line.id,
+            "room_id": line.room_id,
+            "kit_id": line.kit_id,
+            "done": [name for name in AT_BLOOD if name not in missing],
+            "not_done": missing,
+        },
+    )
+    return _touched(visit)
+
+
+@action
+def record_bleeding_stopped(*, actor: Actor, now: datetime, line_id: UUID) -> Visit:
+    """The bleeding has stopped and is covered; the line may go on, or be stopped."""
+    line, visit = queries.line_and_visit(line_id, actor)
+    if line.bleeding_since is None:
+        raise WrongState(thing="line", state="not bleeding", needed="blood seen")
+    line.bleeding_since = None
+    line.save(update_fields=["bleeding_since"])
+    visit_evidence("line.bleeding_stopped", visit, {"line_id": line.id})
+    return _touched(visit)
+
+
+@action
+def finish_line(
+    *,
+    actor: Actor,
+    now: datetime,
+    line_id: UUID,
+    record: dict[str, Any],
+    confirmed: Mapping[str, bool],
+) -> Visit:
+    """End a line as planned: gloves off, then hands washed, and the record of what was done.
+
+    Raises `WrongState` unless it is running, `NotHygienic`. The rebooking date follows the price list.
+    """
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, *_RUNNING)
+    missing = not_confirmed(AFTER_ANY, confirmed)
+    if missing:
+        raise NotHygienic(missing=", ".join(missing))
+    line.state, line.finished_at = LineState.FINISHED, now
+    line.save(update_fields=["state", "finished_at"])
+    _keep_record(actor, now, visit, line, record)
+    visit_evidence(
+        "line.finished",
+        visit,
+        {"line_id": line.id, "practitioner_id": line.practitioner_id, "confirmed": list(AFTER_ANY)},
+    )
+    propose_rebooking(actor=actor, now=now, line_id=line.id)
+    return _touched(visit)
+
+
+@action
+def add_work_record(*, actor: Actor, now: datetime, line_id: UUID, record: dict[str, Any]) -> Visit:
+    """A further record of a line: a correction, or what was left out. The former stays."""
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, LineState.STARTED, LineState.PAUSED, LineState.STOPPED, LineState.FINISHED)
+    _keep_record(actor, now, visit, line, record)
+    return _touched(visit)
+
+
+def _keep_record(
+    actor: Actor, now: datetime, visit: Visit, line: Line, record: dict[str, Any]
+) -> None:
+    text = json.dumps(record, default=str, ensure_ascii=False, sort_keys=True)
+    row = WorkRecord(
+        business_id=visit.business_id,
+        line=line,
+        client_id=visit.client_id,
+        sealed=seal(visit.business_id, visit.client_id, text.encode()),
+        recorded_at=now,
+        recorded_by=actor.person_id,
+    )
+    row.save(force_insert=True)
+    visit_evidence(
+        "line.work_recorded",
+        visit,
+        {
+            "line_id": line.id,
+            "work_record_id": row.id,
+            "method": line.method,
+            "area": line.area,
+            "sections": record.get("sections"),
+            "applicators": record.get("applicators"),
+        },
+        personal={"record": text},
+    )

@@ -1,0 +1,160 @@
+"""Lines added, swapped and dropped while a visit is booked or running: time, room and kit are checked."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from uuid import UUID
+
+from services.actions import booking
+from services.actions.booking import LineRequest, bookables_of, needs_state, visit_evidence
+from services.actions.consultation import screen_lines
+from services.models import Line, LineState, Visit, VisitState
+from services.queries import visits as queries
+from services.rules.phases import LineSpans, own_spans, shared_ends
+from spa_ops.claims import actions as claims
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.problems import NotFound, WrongState
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action
+
+_CHANGEABLE = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
+
+
+def _opened(
+    actor: Actor, visit_id: UUID, request: LineRequest | None
+) -> tuple[Visit, Location, list[Line]]:
+    """The visit with its lines, its bookables and those of the request locked first."""
+    client_id = Visit.objects.filter(id=visit_id).values_list("client_id", flat=True).first()
+    if client_id is None:
+        raise NotFound
+    lines = queries.lines_of(visit_id)
+    named = (
+        set()
+        if request is None
+        else {request.practitioner_id, request.room_id, request.kit_id} - {None}
+    )
+    claims.lock_bookables(bookables_of(client_id, lines) | named)  # type: ignore[arg-type]
+    visit = queries.locked_visit(visit_id, actor)
+    needs_state(visit, *_CHANGEABLE)
+    return visit, tenancy.location(visit.location_id, actor), lines
+
+
+@action
+def add_line(*, actor: Actor, now: datetime, visit_id: UUID, request: LineRequest) -> Visit:
+    """One more line, after the last unless it says when; its area is screened if a consultation was held.
+
+    Raises what booking raises: time, room and kit are checked as for a new visit.
+    """
+    visit, place, lines = _opened(actor, visit_id, request)
+    _add(
+        now,
+        visit,
+        place,
+        lines,
+        request,
+        starts_at=_live(lines)[-1].ends_at if _live(lines) else now,
+    )
+    return visit
+
+
+def _live(lines: Sequence[Line]) -> list[Line]:
+    return sorted((x for x in lines if x.state != LineState.DROPPED), key=lambda x: x.starts_at)
+
+
+def _add(
+    now: datetime,
+    visit: Visit,
+    place: Location,
+    lines: Sequence[Line],
+    request: LineRequest,
+    *,
+    starts_at: datetime,
+) -> None:
+    live = _live(lines)
+    service = queries.services_named({request.service_id})[request.service_id]
+    consulted = any(x.practitioner_id == request.practitioner_id for x in live)
+    span = own_spans(
+        booking.minutes_of(service), request.starts_at or starts_at, consulted=consulted
+    )
+    doers = booking.checked_plan(place, [request], {service.id: service}, [span], now)
+    line = booking.new_line(
+        visit, 1 + max(x.position for x in lines), request, service, span, doers[0]
+    )
+    line.save(force_insert=True)
+    _settle(now, visit, place, [*live, line])
+    visit_evidence("line.added", visit, {"line_id": line.id, "service_id": line.service_id})
+    put(visit, fields=[])
+
+
+def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) -> None:
+    """Draw set-ups and turnovers anew, take the time again, and screen again if that was done today."""
+    live = sorted(live, key=lambda x: x.starts_at)
+    ends = shared_ends([(x.room_id, _spans(x), booking.minutes_of(x.service)) for x in live])
+    for line, (set_up_at, turnover_ends_at) in zip(live, ends, strict=True):
+        line.set_up_at, line.turnover_ends_at = set_up_at, turnover_ends_at
+    Line.objects.bulk_update(live, ["set_up_at", "turnover_ends_at"])
+    claims.release(visit_id=visit.id)
+    held = [x for x in live if x.state in queries.OPEN or x.turnover_ends_at > now]
+    claims.claim(wanted=booking.wanted_claims(visit.client_id, held), now=now, visit_id=visit.id)
+    today = local_date(now, place.zone)
+    if any(x.screened_on == today for x in live):
+        screen_lines(visit, place, live, today)
+
+
+def _spans(line: Line) -> LineSpans:
+    return LineSpans(
+        set_up_at=line.set_up_at,
+        starts_at=line.starts_at,
+        hands_on_at=line.hands_on_at,
+        aftercare_at=line.aftercare_at,
+        ends_at=line.ends_at,
+        turnover_ends_at=line.turnover_ends_at,
+    )
+
+
+def _line_of(line_id: UUID) -> Line:
+    line = Line.objects.filter(id=line_id).first()
+    if line is None:
+        raise NotFound
+    if line.state != LineState.PLANNED:
+        raise WrongState(thing="line", state=line.state, needed="planned; a started one is stopped")
+    return line
+
+
+@action
+def drop_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+    """Take a planned line out and give its time back. The only line of a booked visit: cancel instead."""
+    visit, place, lines = _opened(actor, _line_of(line_id).visit_id, None)
+    rest = _drop(visit, lines, line_id, reason)
+    if not rest and visit.state == VisitState.BOOKED:
+        raise WrongState(
+            thing="visit", state="of one line", needed="another line, or cancel the visit"
+        )
+    _settle(now, visit, place, rest)
+    put(visit, fields=[])
+    return visit
+
+
+def _drop(visit: Visit, lines: Sequence[Line], line_id: UUID, reason: str) -> list[Line]:
+    line = next(x for x in lines if x.id == line_id)
+    if line.state != LineState.PLANNED:
+        raise WrongState(thing="line", state=line.state, needed="planned; a started one is stopped")
+    line.state = LineState.DROPPED
+    line.save(update_fields=["state"])
+    visit_evidence("line.dropped", visit, {"line_id": line.id}, personal={"reason": reason})
+    return _live(lines)
+
+
+@action
+def swap_line(
+    *, actor: Actor, now: datetime, line_id: UUID, request: LineRequest, reason: str
+) -> Visit:
+    """Another service in place of a planned line and at its time: dropped and added in one, or neither."""
+    old = _line_of(line_id)
+    visit, place, lines = _opened(actor, old.visit_id, request)
+    _drop(visit, lines, line_id, reason)
+    # The time of the dropped line is free for the new one.
+    _add(now, visit, place, lines, request, starts_at=old.starts_at)
+    return visit

@@ -1,0 +1,152 @@
+"""The client's way through the house: arrive, be seated, change rooms, leave."""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from compliance.disinfection import actions as disinfection
+from rooms import actions as rooms
+from services.actions.booking import LineRequest, book_visit, needs_state, visit_evidence
+from services.models import Line, Visit, VisitState
+from services.problems import LinesOpen, NotTheDay
+from services.queries import visits as queries
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.problems import WrongState, invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action
+
+#: House policy: a visit just after midnight may be begun on the evening before, and the other way round.
+NEAR = timedelta(hours=3)
+
+
+@action
+def record_arrival(
+    *, actor: Actor, now: datetime, visit_id: UUID, match: int | None = None
+) -> Visit:
+    """The client is here. Raises `NotTheDay` on another day than the visit's, `WrongState`."""
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    needs_state(visit, VisitState.BOOKED)
+    place = tenancy.location(visit.location_id, actor)
+    today, on = local_date(now, place.zone), local_date(visit.starts_at, place.zone)
+    if today != on and abs(visit.starts_at - now) > NEAR:
+        raise NotTheDay(on=str(on), today=str(today))
+    visit.state, visit.arrived_at = VisitState.ARRIVED, now
+    put(visit, fields=["state", "arrived_at"])
+    visit_evidence("visit.arrived", visit, {"starts_at": visit.starts_at})
+    return visit
+
+
+@action
+def take_walk_in(
+    *,
+    actor: Actor,
+    now: datetime,
+    location_id: UUID,
+    client_id: UUID,
+    lines: Sequence[LineRequest],
+    note: str = "",
+    id: UUID | None = None,
+) -> Visit:
+    """Book and arrive in one, for someone who stands at the desk; without a start, as soon as set up.
+
+    Raises what booking raises: a walk-in takes nobody's time.
+    """
+    if not lines:
+        raise invalid("/lines", "must not be empty")
+    first = lines[0]
+    if first.starts_at is None:
+        services = queries.services_named({r.service_id for r in lines})
+        minutes = max(services[r.service_id].set_up_minutes for r in lines)
+        first = LineRequest(
+            service_id=first.service_id,
+            practitioner_id=first.practitioner_id,
+            room_id=first.room_id,
+            kit_id=first.kit_id,
+            id=first.id,
+            starts_at=now + timedelta(minutes=minutes),
+        )
+    visit = book_visit(
+        actor=actor,
+        now=now,
+        location_id=location_id,
+        client_id=client_id,
+        lines=[first, *lines[1:]],
+        note=note,
+        id=id,
+        walk_in=True,
+    )
+    return record_arrival(actor=actor, now=now, visit_id=visit.id)
+
+
+@action
+def seat_client(
+    *,
+    actor: Actor,
+    now: datetime,
+    visit_id: UUID,
+    room_id: UUID | None = None,
+    match: int | None = None,
+) -> Visit:
+    """Bring the client to a room: it is in service from now on, and each kit laid out there is opened.
+
+    What is opened counts as soiled, also if nothing is done in the end. Another room of the visit
+    than the present one: the present one is left first. Raises `RoomNotReady`, `WrongState`.
+    """
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    needs_state(visit, VisitState.ARRIVED, VisitState.IN_ROOM)
+    every = queries.lines_of(visit.id)
+    lines = [line for line in every if line.state in queries.OPEN]
+    target = room_id or (lines[0].room_id if lines else None)
+    if target is None or target not in {line.room_id for line in lines}:
+        raise invalid("/room_id", "is not a room of this visit's open lines")
+    if target == visit.room_id:
+        raise WrongState(thing="client", state="in this room", needed="another room")
+    if visit.room_id is not None:
+        _running(lines, visit.room_id)
+        _leave_room(actor, now, visit, every)
+    rooms.occupy(actor=actor, now=now, room_id=target, visit_id=visit.id)
+    for kit_id in sorted({line.kit_id for line in lines if line.room_id == target and line.kit_id}):
+        disinfection.open_kit(actor=actor, now=now, kit_id=kit_id, visit_id=visit.id)
+    visit.room_id, visit.state = target, VisitState.IN_ROOM
+    visit.seated_at = visit.seated_at or now
+    put(visit, fields=["room_id", "state", "seated_at"])
+    visit_evidence("visit.seated", visit, {"room_id": target})
+    return visit
+
+
+def _leave_room(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
+    room_id = visit.room_id
+    assert room_id is not None  # noqa: S101
+    blood = any(line.blood_seen_at for line in lines if line.room_id == room_id)
+    rooms.leave(actor=actor, now=now, room_id=room_id, visit_id=visit.id, blood_seen=blood)
+
+
+def _running(lines: Sequence[Line], room_id: UUID) -> None:
+    still = [line for line in lines if line.room_id == room_id and line.state != "planned"]
+    if still:
+        raise LinesOpen(count=len(still))
+
+
+@action
+def record_leaving(
+    *, actor: Actor, now: datetime, visit_id: UUID, match: int | None = None
+) -> Visit:
+    """The client leaves: the room needs turnover from now on. Paying has nothing to do with it.
+
+    Raises `LinesOpen` while a line is planned, running or paused.
+    """
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    needs_state(visit, VisitState.ARRIVED, VisitState.IN_ROOM)
+    every = queries.lines_of(visit.id)
+    still = [line for line in every if line.state in queries.OPEN]
+    if still:
+        raise LinesOpen(count=len(still))
+    room_id = visit.room_id
+    if room_id is not None:
+        _leave_room(actor, now, visit, every)
+    visit.state, visit.left_at, visit.room_id = VisitState.LEFT, now, None
+    put(visit, fields=["state", "left_at", "room_id"])
+    visit_evidence("visit.left", visit, {"room_id": room_id})
+    return visit

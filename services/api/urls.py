@@ -1,0 +1,7 @@
+"""Every address of this app, from the list of each part."""
+
+from services.api.checkout_urls import urlpatterns as checkout
+from services.api.team_urls import urlpatterns as team
+from services.api.visit_urls import urlpatterns as visits
+
+urlpatterns = [*team, *visits, *checkout]

@@ -1,0 +1,152 @@
+"""Problems of the price list, bookings, visits and check-out."""
+
+from spa_ops.kernel.problems import Problem
+
+
+class OffShift(Problem):
+    """The practitioner is not on shift at this location for all of that time."""
+
+    slug, status, title = "off-shift", 409, "Not on shift"
+    template = "Line {line}: the practitioner is not on shift from {start} to {end}."
+
+
+class OutsideOpeningHours(Problem):
+    """The location is closed at that time."""
+
+    slug, status, title = "outside-opening-hours", 409, "Outside opening hours"
+    template = "The location is closed at {at}."
+
+
+class SkillMissing(Problem):
+    """The practitioner's skills do not cover the service."""
+
+    slug, status, title = "skill-missing", 409, "Skill missing"
+    template = "Line {line}: this practitioner does not perform this service."
+
+
+class RoomLacksFeature(Problem):
+    """The room does not have what the service needs; `missing` names it."""
+
+    slug, status, title = "room-lacks-feature", 409, "Room lacks a feature"
+    template = "Line {line}: the room lacks {missing}."
+
+
+class KitMissing(Problem):
+    """The service needs a kit of a kind that was not named, or the kit is of another kind or place."""
+
+    slug, status, title = "kit-missing", 409, "Kit missing"
+    template = "Line {line} needs a kit of the kind {kind}."
+
+
+class InThePast(Problem):
+    """A booking starts now or later. What already happened is recorded as a walk-in when it begins."""
+
+    slug, status, title = "in-the-past", 409, "In the past"
+
+
+class NotTheDay(Problem):
+    """The visit is on another day at this location."""
+
+    slug, status, title = "not-the-day", 409, "Not the day"
+    template = "The visit is on {on}; today is {today} at this location."
+
+
+class NotScreened(Problem):
+    """The line has no verdict of today. Hold the consultation first: it is asked anew every day."""
+
+    slug, status, title = "not-screened", 409, "Not screened today"
+
+
+class ScreeningForbids(Problem):
+    """Screening's verdict keeps this line from starting. Who needs to know why reads the consultation.
+
+    `verdict` and `earliest_on` are what the desk sees, too.
+    """
+
+    slug, status, title = "screening-forbids", 409, "Screening forbids it"
+    template = "The verdict is {verdict}."
+
+
+class NotOverridable(Problem):
+    """No override: a reason that stands may be overridden by nobody, or not in this role."""
+
+    slug, status, title = "not-overridable", 409, "Not overridable"
+
+
+class NotCovered(Problem):
+    """Only someone whose own valid licence and skill cover the service may do this."""
+
+    slug, status, title = "not-covered", 403, "Licence or skill does not cover it"
+
+
+class NotHygienic(Problem):
+    """Before a line starts, all of these are confirmed: hands cleaned, fresh gloves, skin prepared, and
+    with wax that it was tried on one's own wrist for this client. `missing` names what was not.
+    """
+
+    slug, status, title = "not-confirmed", 409, "Not confirmed"
+    template = "Not confirmed: {missing}."
+
+
+class Bleeding(Problem):
+    """Blood was seen and is not recorded as stopped. First aid, fresh gloves; no restart until it stops."""
+
+    slug, status, title = "bleeding", 409, "Bleeding not stopped"
+
+
+class LinesOpen(Problem):
+    """The visit still has lines that are planned, running or paused; finish, stop or drop them first."""
+
+    slug, status, title = "lines-open", 409, "Lines still open"
+    template = "{count} lines are still open."
+
+
+class KitNotCleared(Problem):
+    """The kit was opened without every implement in it being cleared. Use a cleared one."""
+
+    slug, status, title = "kit-not-cleared", 409, "Kit not cleared"
+
+
+class Overpaid(Problem):
+    """More than is owed cannot be taken; `balance_minor` says what is owed now, in minor units."""
+
+    slug, status, title = "more-than-owed", 409, "More than is owed"
+    template = "Owed are {balance_minor} minor units of {currency}."
+
+
+class NotPaid(Problem):
+    """The visit cannot be checked out before everything owed is paid; `balance_minor` is still open."""
+
+    slug, status, title = "not-paid", 409, "Not paid"
+    template = "Still owed are {balance_minor} minor units of {currency}."
+
+
+class PriceNeeded(Problem):
+    """A line is priced in another currency than the location's: agree its price first by charging it."""
+
+    slug, status, title = "price-needed", 409, "Price to be agreed"
+    template = "A price is needed for {count} lines."
+
+
+class RefundTooLarge(Problem):
+    """Not more than is left of a payment can be given back; `left_minor` says how much that is."""
+
+    slug, status, title = "refund-too-large", 409, "Refund too large"
+    template = "Left of this payment are {left_minor} minor units."
+
+
+class NotVoidable(Problem):
+    """A payment is voided as a whole and on the local day it was taken; otherwise refund it.
+
+    `why` is `other_day` or `given_back`.
+    """
+
+    slug, status, title = "not-voidable", 409, "Cannot be voided"
+    template = "It cannot be voided: {why}. Refund it instead."
+
+
+class CurrencyMismatch(Problem):
+    """The location takes money in its own currency only; `currency` says which."""
+
+    slug, status, title = "currency-mismatch", 409, "Other currency"
+    template = "This location takes {currency}."

@@ -1,0 +1,55 @@
+"""Reads of visits, their lines and changes."""
+
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+from services.models import Line, LineState, Service, Visit, VisitChange
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.problems import NotFound
+from spa_ops.tenancy import queries as tenancy
+
+#: What a line goes through before it is over.
+OPEN = (LineState.PLANNED, LineState.STARTED, LineState.PAUSED)
+
+
+def locked_visit(visit_id: UUID, actor: Actor, *, match: int | None = None) -> Visit:
+    """The visit, locked with all that belongs to it; raises `NotFound`, `StaleVersion`."""
+    return tenancy.locked(Visit, visit_id, actor, match=match)
+
+
+def lines_of(visit_id: UUID) -> list[Line]:
+    """A visit's lines in their order, with their services."""
+    return list(
+        Line.objects.filter(visit_id=visit_id).select_related("service").order_by("position")
+    )
+
+
+def line_and_visit(line_id: UUID, actor: Actor) -> tuple[Line, Visit]:
+    """A line and its locked visit; raises `NotFound`."""
+    line = Line.objects.filter(id=line_id).values_list("visit_id", flat=True).first()
+    if line is None:
+        raise NotFound
+    visit = locked_visit(line, actor)
+    return Line.objects.select_related("service").get(id=line_id), visit
+
+
+def services_named(ids: set[UUID]) -> dict[UUID, Service]:
+    """Active services by id; raises `NotFound` when one is not there."""
+    found = {s.id: s for s in Service.objects.filter(id__in=ids, active=True)}
+    if found.keys() != ids:
+        raise NotFound
+    return found
+
+
+def changes_of(visit_id: UUID) -> list[VisitChange]:
+    """What happened to the plan of a visit, oldest first."""
+    return list(VisitChange.objects.filter(visit_id=visit_id).order_by("at", "id"))
+
+
+def booked_ahead(client_id: UUID, after: datetime) -> list[dict[str, Any]]:
+    """A client's coming visits: id, start and location."""
+    rows = Visit.objects.filter(client_id=client_id, starts_at__gte=after, state="booked").order_by(
+        "starts_at"
+    )
+    return list(rows.values("id", "starts_at", "location_id"))

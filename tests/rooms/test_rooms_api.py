@@ -1,0 +1,135 @@
+"""Rooms over HTTP: turned over step by step, ready until closing, flagged when late."""
+
+from datetime import timedelta
+
+import pytest
+
+from rooms import tasks
+from spa_ops.kernel import clock
+from spa_ops.unit.work import reading
+from tests.world import BUSINESS, LAKE, uid
+
+STEPS = (
+    "single_use_out", "implements_to_soiled", "linen_to_hamper", "clean_surfaces", "disinfect_surfaces",
+    "wipe_equipment", "floor", "hands_washed", "fresh_linen",
+)  # fmt: skip
+
+
+def test_a_room_is_brought_back_step_by_step(call, now):
+    petra, room = call("petra"), f"rooms/{uid('room 3')}"
+    assert petra.get(room).body["state"] == "needs_turnover"
+    begun = petra.post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
+    assert (begun.status_code, begun.body["state"]) == (200, "turning_over")
+    refused = petra.post(f"{room}/turnover/finish")
+    assert (refused.status_code, refused.body["open_steps"][0]) == (409, STEPS[0])
+    at = now
+    for code in STEPS:
+        wet_from = None
+        if code == "disinfect_surfaces":
+            wet_from, at = at.isoformat(), at + timedelta(seconds=600)
+        at += timedelta(seconds=20)
+        with clock.stopped_at(at):
+            assert (
+                petra.post(
+                    f"{room}/turnover/steps", {"code": code, "wet_from": wet_from}
+                ).status_code
+                == 200
+            )
+    with clock.stopped_at(at):
+        done = petra.post(f"{room}/turnover/finish")
+    assert (done.status_code, done.body["state"]) == (200, "ready")
+    # Lake closes at 19:00 in Chicago, which is midnight UTC.
+    assert done.body["ready_until"] == "2026-05-07T00:00:00.000000Z"
+
+
+def test_a_surface_not_wet_for_the_label_time_is_recorded_and_does_not_count(call, now):
+    petra, room = call("petra"), f"rooms/{uid('room 3')}"
+    petra.post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
+    for code in STEPS[:4]:
+        petra.post(f"{room}/turnover/steps", {"code": code})
+    with clock.stopped_at(now + timedelta(seconds=599)):
+        petra.post(
+            f"{room}/turnover/steps", {"code": "disinfect_surfaces", "wet_from": now.isoformat()}
+        )
+        seen = petra.get(f"{room}/turnover").body
+    assert seen["not_counted"][0]["reason"] == "wet_time_short"
+    assert seen["next_step"] == "disinfect_surfaces"
+    with clock.stopped_at(now + timedelta(seconds=600)):
+        petra.post(
+            f"{room}/turnover/steps", {"code": "disinfect_surfaces", "wet_from": now.isoformat()}
+        )
+        assert petra.get(f"{room}/turnover").body["next_step"] == "wipe_equipment"
+
+
+@pytest.mark.parametrize(
+    ("given", "pointer"),
+    [
+        ({"code": "polish"}, "/code"),
+        ({"code": "floor", "at": "2036-01-01T00:00:00Z"}, "/at"),
+        ({}, "/code"),
+    ],
+)
+def test_a_wrong_step_is_named_and_changes_nothing(call, given, pointer):
+    petra, room = call("petra"), f"rooms/{uid('room 3')}"
+    petra.post(f"{room}/turnover/begin")
+    before = petra.get(room)["ETag"]
+    refused = petra.post(f"{room}/turnover/steps", given)
+    assert (refused.status_code, refused.body["errors"][0]["pointer"]) == (422, pointer)
+    assert petra.get(room)["ETag"] == before
+
+
+def test_ready_lapses_at_closing_and_the_sweep_says_so_once(call, now):
+    room = f"rooms/{uid('room 1')}"
+    with clock.stopped_at(now + timedelta(hours=7, seconds=-1)):
+        tasks.flag_rooms()
+        assert call("petra").get(room).body["state"] == "ready"
+    with clock.stopped_at(now + timedelta(hours=7)):
+        assert tasks.flag_rooms() > 0
+        assert tasks.flag_rooms() == 0
+        assert call("petra").get(room).body["state"] == "needs_turnover"
+    # It was ready when the day ended: nobody's omission.
+    flagged = call("lena").get(f"locations/{LAKE}/room-flags?open=true").body["items"]
+    assert str(uid("room 1")) not in {f["room_id"] for f in flagged}
+
+
+def test_a_room_left_alone_is_flagged_after_ten_minutes_and_clears_when_begun(call, now):
+    from rooms import actions
+    from tests.world import actor
+
+    visit = uid("some visit")
+    actions.occupy(actor=actor("petra"), now=now, room_id=uid("room 1"), visit_id=visit)
+    actions.leave(actor=actor("petra"), now=now, room_id=uid("room 1"), visit_id=visit)
+    mine = lambda: [
+        f for f in call("lena").get(f"locations/{LAKE}/room-flags?open=true").body["items"]
+        if f["room_id"] == str(uid("room 1"))
+    ]  # fmt: skip
+    with clock.stopped_at(now + timedelta(minutes=10, seconds=-1)):
+        tasks.flag_rooms()
+        assert mine() == []
+    with clock.stopped_at(now + timedelta(minutes=10)):
+        tasks.flag_rooms()
+        tasks.flag_rooms()
+        assert [f["kind"] for f in mine()] == ["turnover_not_begun"]
+        call("petra").post(f"rooms/{uid('room 1')}/turnover/begin")
+        assert mine() == []
+
+
+def test_two_visits_cannot_be_in_one_room(db, now):
+    from rooms import actions
+    from rooms.problems import RoomNotReady
+    from tests.world import actor
+
+    actions.occupy(actor=actor("petra"), now=now, room_id=uid("room 1"), visit_id=uid("a"))
+    with pytest.raises(RoomNotReady):
+        actions.occupy(actor=actor("petra"), now=now, room_id=uid("room 1"), visit_id=uid("b"))
+    with reading(BUSINESS), pytest.raises(RoomNotReady):
+        actions.queries.check_in_service(room_id=uid("room 1"), visit_id=uid("b"), now=now)
+
+
+def test_out_of_use_is_left_by_a_turnover_only(call):
+    lena, room = call("lena"), f"rooms/{uid('room 2')}"
+    assert call("petra").post(f"{room}/out-of-use", {"reason": "leak"}).status_code == 403
+    assert lena.post(f"{room}/out-of-use", {"reason": "leak"}).body["state"] == "out_of_use"
+    assert lena.post(f"{room}/turnover/begin").status_code == 409
+    assert lena.post(f"{room}/bring-back").body["state"] == "needs_turnover"
+    assert call("stranger").get(room).status_code == 404
