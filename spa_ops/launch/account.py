@@ -58,16 +58,14 @@ def server_account() -> Account:
     """Nobody in particular when we are not root; else the system's unprivileged user."""
     if os.geteuid() != 0:
         return Account(uid=None, gid=None)
-    for look_up in (lambda: pwd.getpwnam(UNPRIVILEGED), lambda: pwd.getpwuid(65534)):
-        try:
-            entry = look_up()
-        except KeyError:
-            continue
-        return Account(uid=entry.pw_uid, gid=entry.pw_gid)
-    raise LaunchRefused(
-        "PostgreSQL does not run as root and this system has no user `nobody`; "
-        "start as another user, or set DATABASE_URL."
-    )
+    try:
+        entry = pwd.getpwnam(UNPRIVILEGED)
+    except KeyError as error:
+        raise LaunchRefused(
+            f"PostgreSQL does not run as root and this system has no user `{UNPRIVILEGED}`; "
+            "start as another user, or set DATABASE_URL."
+        ) from error
+    return Account(uid=entry.pw_uid, gid=entry.pw_gid)
 
 
 def home_for(data_dir: Path, account: Account) -> Path:

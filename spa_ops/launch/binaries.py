@@ -49,13 +49,18 @@ def find() -> Binaries:
     """The programs that run the embedded server: the setting's, else the wheel's newest."""
     chosen = os.environ.get("SPA_OPS_PG_BIN")
     if not chosen:
-        return max(_of_the_wheel(), key=lambda each: each.major)
+        return newest_of_wheel()
     binaries = read_version(Path(chosen))
     if binaries.major < OLDEST_MAJOR:
         raise LaunchRefused(
             f"SPA_OPS_PG_BIN holds PostgreSQL {binaries.major}; {OLDEST_MAJOR} or newer is needed."
         )
     return binaries
+
+
+def newest_of_wheel() -> Binaries:
+    """The wheel's programs; it may bring those of several major versions."""
+    return max(_of_the_wheel(), key=lambda each: each.major)
 
 
 def find_major(major: int) -> Binaries | None:

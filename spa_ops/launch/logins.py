@@ -30,6 +30,11 @@ class Login:
         return cls(name=unquote(parts.username or ""), password=unquote(parts.password or ""))
 
 
+def database_of(url: str) -> str:
+    """The database that a URL names."""
+    return unquote(urlsplit(url).path.lstrip("/"))
+
+
 def prepare(admin: psycopg.Connection, *, database: str, owner: Login, app: Login) -> None:
     """Create what is missing as superuser: groups, both logins with these passwords, the database."""
     for group in (APP_GROUP, ERASER_GROUP):

@@ -1,0 +1,124 @@
+"""Moving the embedded server's data to a newer major version of PostgreSQL, by dump and restore."""
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+from spa_ops.launch import account, binaries, cluster, embedded, locks
+from spa_ops.launch.refusals import LaunchRefused, disk_refusal
+
+DUMP = "upgrade.dump"
+
+
+def upgrade(data_dir: Path) -> str:
+    """Dump with the old major's server, restore into the new; the old data stays beside, until removed.
+
+    Needs the old major's programs, which a newer wheel no longer has: SPA_OPS_PG_BIN names them.
+    """
+    data_dir = Path(os.path.abspath(data_dir))
+    who = account.server_account()
+    home = account.home_for(data_dir, who)
+    new, old_major = _new_programs(), cluster.data_major(home / account.CLUSTER)
+    if old_major is None:
+        return "There is no data to upgrade."
+    if old_major == new.major:
+        return f"The data is PostgreSQL {new.major}'s already."
+    if old_major > new.major:
+        raise LaunchRefused(
+            f"The data is of the newer PostgreSQL {old_major}; this program has {new.major}."
+        )
+    with locks.alone(home / locks.START):
+        _refuse_running(home)
+        _dump(home, who, old_major, new)
+        kept = _set_aside(home, old_major)
+    try:
+        _restore(data_dir, home, new)
+    except BaseException:
+        _put_back(home, kept)
+        raise
+    return f"The data is PostgreSQL {new.major}'s now. The old data is in {kept}; remove it when all is well."
+
+
+def _new_programs() -> binaries.Binaries:
+    # SPA_OPS_PG_BIN names the old programs here, so the new ones are the wheel's.
+    return binaries.newest_of_wheel()
+
+
+def _old_programs(major: int) -> binaries.Binaries:
+    found = binaries.find_major(major)
+    if found is None:
+        raise LaunchRefused(
+            f"The data was made by PostgreSQL {major}, whose programs are needed once more to read it: "
+            f"install PostgreSQL {major} and run `make upgrade-data SPA_OPS_PG_BIN=ITS_BIN_FOLDER`."
+        )
+    return found
+
+
+def _refuse_running(home: Path) -> None:
+    users = locks.FileLock(home / locks.USERS)
+    alone = users.try_take()
+    users.close()
+    if not alone:
+        raise LaunchRefused("The program is running on this data; stop it first.")
+
+
+def _dump(home: Path, who: account.Account, major: int, new: binaries.Binaries) -> None:
+    programs = cluster.usable(_old_programs(major), who, home)
+    place = cluster.Place(home=home, account=who, binaries=programs)
+    server = embedded.server_at(home, place, durable=True)
+    cluster.start(place, durable=True)
+    try:
+        # The newer pg_dump reads older servers and writes what its own pg_restore likes best.
+        _run([new.program("pg_dump"), "--format=custom", f"--file={home / DUMP}"], home, server)
+    finally:
+        cluster.halt(place)
+
+
+def _set_aside(home: Path, major: int) -> Path:
+    kept = home / f"{account.CLUSTER}.postgresql-{major}"
+    if kept.exists():
+        raise LaunchRefused(f"{kept} is there from an earlier upgrade; move it away first.")
+    (home / account.CLUSTER).rename(kept)
+    return kept
+
+
+def _put_back(home: Path, kept: Path) -> None:
+    shutil.rmtree(home / account.CLUSTER, ignore_errors=True)
+    kept.rename(home / account.CLUSTER)
+
+
+def _restore(data_dir: Path, home: Path, new: binaries.Binaries) -> None:
+    os.environ.pop("SPA_OPS_PG_BIN", None)
+    server = embedded.ensure(data_dir)
+    try:
+        restore = [new.program("pg_restore"), "--exit-on-error", f"--dbname={embedded.DATABASE}"]
+        _run([*restore, str(home / DUMP)], home, server)
+    finally:
+        embedded.stop(server)
+    (home / DUMP).unlink()
+
+
+def _run(command: list[str], home: Path, server: embedded.Server) -> None:
+    # The password goes by the environment: a command line is public.
+    admin = urlsplit(server.admin_url)
+    names = {
+        "PGUSER": admin.username,
+        "PGPASSWORD": admin.password,
+        "PGDATABASE": embedded.DATABASE,
+    }
+    environment = {**os.environ, **names, "PGHOST": parse_qs(admin.query)["host"][0]}
+    try:
+        done = subprocess.run(
+            command, env=environment, capture_output=True, text=True, check=False, umask=0o077
+        )
+    except OSError as error:
+        raise disk_refusal(error, home) from error
+    if done.returncode != 0:
+        if "No space left" in done.stderr:
+            raise LaunchRefused(
+                f"The disk that holds {home} is full; free some space and start again."
+            )
+        last = (done.stderr.strip().splitlines() or ["it said nothing"])[-1]
+        raise LaunchRefused(f"{Path(command[0]).name} failed: {last}")
