@@ -281,6 +281,12 @@ def test_a_skipped_last_step_is_not_cleared_until_it_is_made_good(after, reason)
     assert track([*events, *put_away(700)]).may_be_used
 
 
+def test_wiping_an_immersed_implement_costs_its_clearance():
+    events = [*way_back()[:-1], event("wiped", 700, agent_id=WIPE)]
+    assert track(events).state is S.SOILED
+    assert not track([*events, event("stored", 701, covered=True)]).may_be_used
+
+
 def test_stored_uncovered_counts_as_soiled():
     # 1.17, 16 CCR 979 (older text): a clean, covered, marked place; soiled again is house policy
     events = [*way_back(), event("stored", 700, covered=False)]
@@ -363,6 +369,8 @@ def test_removable_parts_come_off_first():
     stored = [*whole, event("stored", 250, LAMP, covered=True)]
     used = [*stored, event("used", 300, LAMP, visit_id=ANNA)]
     assert lamp(*used, wiped(400), kinds=kinds).reason is R.PARTS_NOT_REMOVED
+    halfway = [*whole[:2], event("used", 300, LAMP, visit_id=ANNA)]
+    assert lamp(*halfway, wiped(400), kinds=kinds).reason is R.PARTS_NOT_REMOVED
     unused = [*stored, event("put_with_soiled", 300, LAMP)]
     assert lamp(*unused, wiped(400), kinds=kinds).reason is R.PARTS_NOT_REMOVED
 
