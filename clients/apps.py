@@ -4,3 +4,6 @@ from django.apps import AppConfig
 class ClientsConfig(AppConfig):
     name = "clients"
     label = "clients"
+
+    def ready(self) -> None:
+        from clients import bodies  # noqa: F401

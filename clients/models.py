@@ -17,8 +17,8 @@ class Client(SyncedModel):
 
     entity = "client"
     name = models.CharField(max_length=200)
-    #: Lower case, without accents: what the desk finds people by.
-    sort_name = models.CharField(max_length=200)
+    #: Small letters, without accents: what lists are sorted by, alike on every server.
+    sort_name = models.CharField(max_length=200, db_collation="C")
     phone = models.CharField(max_length=20, default="", help_text="E.164")
     email = models.CharField(max_length=254, default="")
     birth_date = models.DateField(null=True)
@@ -41,13 +41,43 @@ class Client(SyncedModel):
                 fields=["business_id", "source_id"], name="clients_client_source"
             ),
         ]
-        indexes = [models.Index(fields=["business_id", "sort_name"], name="clients_client_sort")]
+        indexes = [
+            models.Index(fields=["business_id", "sort_name", "id"], name="clients_client_sort")
+        ]
 
     def __str__(self) -> str:
         return self.name
 
     def feed_ids(self) -> tuple[object, ...]:
         return tuple(self.location_ids)
+
+
+class ClientWord(TenantModel):
+    """One word whose beginning finds a client: a part of the name, or the number in one form.
+
+    A table and not an array with a GIN index: under row-level security only operators that leak
+    nothing may use an index, and of prefix searches those are plain comparisons (hence collation C).
+    """
+
+    client = TenantForeignKey("clients.Client")
+    word = models.CharField(max_length=40, db_collation="C")
+
+    class Meta:
+        db_table = "clients_client_word"
+        constraints = [
+            *tenant_constraints("clients_client_word", client="clients_client"),
+            models.UniqueConstraint(
+                fields=["business_id", "client", "word"], name="clients_client_word_once"
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["business_id", "word", "client"], name="clients_client_word_search"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.word
 
 
 class ConsentPurpose(models.TextChoices):
@@ -57,6 +87,9 @@ class ConsentPurpose(models.TextChoices):
     EMAIL_MESSAGES = "email_messages"
     HEALTH_ANSWERS = "health_answers"
     PHOTOGRAPHS = "photographs"
+    #: By the guardian, for services on a minor.
+    GUARDIAN_SERVICE = "guardian_service"
+    INTIMATE_SERVICE = "intimate_service"
 
 
 @append_only
@@ -73,7 +106,10 @@ class Consent(TenantModel):
         db_table = "clients_consent"
         constraints = tenant_constraints("clients_consent", client="clients_client")
         indexes = [
-            models.Index(fields=["business_id", "client", "purpose"], name="clients_consent_client")
+            models.Index(
+                fields=["business_id", "client", "purpose", "recorded_at"],
+                name="clients_consent_client",
+            )
         ]
 
     def __str__(self) -> str:
@@ -84,8 +120,9 @@ class Consent(TenantModel):
 class HealthAnswer(TenantModel):
     """One thing said or seen in a consultation, sealed under the client's key.
 
-    `kind` is answer (to a spoken question), declaration or finding; a wrong one is struck out by a
-    later row of kind correction that names it. Rows are never changed.
+    `kind` is answer (to a spoken question), declaration, finding or met (a rule's condition, for a
+    line); a wrong one is struck out by a later row of kind correction that names it. Rows are never
+    changed. `recorded_at` rises with every row of a client, so that the newest is one.
     """
 
     client = TenantForeignKey("clients.Client")
@@ -98,7 +135,14 @@ class HealthAnswer(TenantModel):
 
     class Meta:
         db_table = "clients_health_answer"
-        constraints = tenant_constraints("clients_health_answer", client="clients_client")
+        constraints = [
+            *tenant_constraints(
+                "clients_health_answer", client="clients_client", corrects="clients_health_answer"
+            ),
+            models.UniqueConstraint(
+                fields=["business_id", "corrects_id"], name="clients_health_answer_struck_once"
+            ),
+        ]
         indexes = [
             models.Index(
                 fields=["business_id", "client", "recorded_at"], name="clients_health_answer_client"

@@ -1,0 +1,367 @@
+"""Writing clients, their consents, and what consultations bring. The only writers of these."""
+
+import json
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Max
+
+from clients.contacts import checked_birth_date, checked_email, checked_phone, found_by
+from clients.models import Client, ClientWord, Consent, ConsentPurpose, HealthAnswer, HealthRead
+from clients.queries import (
+    CORRECTION,
+    HealthItem,
+    ItemKind,
+    KeptItem,
+    health_of,
+    known_at,
+)
+from clients.rules.names import folded
+from clients.sealed import seal_each
+from compliance.ledger.rules.format import canonical_json
+from spa_ops.claims.actions import add_bookable
+from spa_ops.claims.models import BookableKind
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.ids import uuid7
+from spa_ops.kernel.problems import NotFound, WrongState, invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.rules import check_zone
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action, current
+
+_TICK = timedelta(microseconds=1)
+#: More than any consultation brings (house policy).
+MOST_ITEMS = 1000
+
+
+@action
+def add_client(
+    *,
+    actor: Actor,
+    now: datetime,
+    name: str,
+    location_id: UUID | None = None,
+    phone: str = "",
+    email: str = "",
+    birth_date: date | None = None,
+    language: str = "",
+    zone: str = "",
+    note: str = "",
+    id: UUID | None = None,
+) -> Client:
+    """A new client, in the feed of that location (default: the actor's own), bookable, found by name.
+
+    `phone` is E.164 or national of the location's country. Consents to nothing. Raises
+    `InvalidInput`; `NotFound` for a place out of reach.
+    """
+    place = _place(actor, location_id)
+    details = {
+        "name": name,
+        "phone": phone,
+        "email": email,
+        "birth_date": birth_date,
+        "language": language,
+        "zone": zone,
+        "note": note,
+    }
+    client = Client(
+        id=id or uuid7(),
+        business_id=actor.business_id,
+        location_ids=[place.id],
+        created_at=now,
+        **_checked(details, place, now),
+    )
+    put(client)
+    _keep_words(client)
+    add_bookable(BookableKind.CLIENT, client.id)
+    _evidence("client.added", client, place.id, version=client.version)
+    return client
+
+
+def _place(actor: Actor, location_id: UUID | None) -> Location:
+    chosen = location_id or actor.location_id
+    if chosen is None:
+        raise invalid("/location_id", "name the location: your role is at all of them", "required")
+    return tenancy.location(chosen, actor)
+
+
+def _checked(given: dict[str, Any], place: Location | None, now: datetime) -> dict[str, Any]:
+    """`given` in the form it is kept in; numbers are read and days compared as at `place`."""
+    found = dict(given)
+    if "name" in given:
+        found["name"] = " ".join(given["name"].split())
+        found["sort_name"] = folded(found["name"])[:200]
+        if not found["sort_name"]:
+            raise invalid("/name", "must have a letter or a digit")
+    if "phone" in given:
+        found["phone"] = checked_phone(given["phone"], place.country if place else None)
+    if "email" in given:
+        found["email"] = checked_email(given["email"])
+    if "birth_date" in given:
+        today = local_date(now, place.zone if place else "UTC")
+        found["birth_date"] = checked_birth_date(given["birth_date"], today)
+    if given.get("zone"):
+        check_zone(given["zone"])
+    return found
+
+
+def _keep_words(client: Client) -> None:
+    """Make the words that find the client those of the present name and number."""
+    wanted = found_by(client.name, client.phone)
+    kept = set(ClientWord.objects.filter(client=client).values_list("word", flat=True))
+    ClientWord.objects.filter(client=client, word__in=kept - wanted).delete()
+    ClientWord.objects.bulk_create(
+        ClientWord(business_id=client.business_id, client=client, word=word)
+        for word in sorted(wanted - kept)
+    )
+
+
+@action
+def change_client(
+    *, actor: Actor, now: datetime, client_id: UUID, match: int | None = None, **changes: Any
+) -> Client:
+    """Change any of the fields of `add_client`; a field that keeps its value is no change.
+
+    Raises `NotFound`, `StaleVersion`, `InvalidInput`.
+    """
+    client = tenancy.locked(Client, client_id, actor, match=match)
+    place = _home(client, actor)
+    found = _checked(changes, place, now)
+    names = [name for name, value in found.items() if getattr(client, name) != value]
+    if not names:
+        return client
+    for name in names:
+        setattr(client, name, found[name])
+    put(client, fields=names)
+    if {"name", "phone"} & set(names):
+        _keep_words(client)
+    _evidence(
+        "client.changed",
+        client,
+        place.id if place else None,
+        version=client.version,
+        fields=sorted(set(names) - {"sort_name"}),
+    )
+    return client
+
+
+def _home(client: Client, actor: Actor) -> Location | None:
+    """The place that a change is made at: the actor's own, else where the client was last linked."""
+    chosen = actor.location_id or next(reversed(client.location_ids), None)
+    return Location.objects.filter(id=chosen).first() if chosen else None
+
+
+@action
+def link_client(*, actor: Actor, now: datetime, client_id: UUID, location_id: UUID) -> Client:
+    """Put the client in a location's feed, once: who works there may then need the record.
+
+    Takes no lock when the link is there already. Raises `NotFound`.
+    """
+    place = tenancy.location(location_id, actor)
+    client = tenancy.loaded(Client, client_id, actor)
+    if place.id in client.location_ids:
+        return client
+    client = tenancy.locked(Client, client_id, actor)
+    if place.id not in client.location_ids:
+        client.location_ids = [*client.location_ids, place.id]
+        put(client, fields=["location_ids"])
+        _evidence("client.linked", client, place.id)
+    return client
+
+
+@action
+def give_consent(
+    *, actor: Actor, now: datetime, client_id: UUID, purpose: ConsentPurpose
+) -> Client:
+    """The client agreed to this purpose, and to no other. Raises `NotFound`."""
+    return _record_consent(actor, now, client_id, purpose, given=True)
+
+
+@action
+def withdraw_consent(
+    *, actor: Actor, now: datetime, client_id: UUID, purpose: ConsentPurpose
+) -> Client:
+    """The client agrees to this purpose no more; may also be said before anything was given."""
+    return _record_consent(actor, now, client_id, purpose, given=False)
+
+
+def _record_consent(
+    actor: Actor, now: datetime, client_id: UUID, purpose: ConsentPurpose, *, given: bool
+) -> Client:
+    client = tenancy.locked(Client, client_id, actor)
+    place = _home(client, actor)
+    rows = Consent.objects.filter(client=client)
+    consent = Consent(
+        business_id=client.business_id,
+        client=client,
+        purpose=purpose,
+        given=given,
+        recorded_at=_after_the_last(rows, now),
+        recorded_by=actor.person_id,
+    )
+    consent.save(force_insert=True)
+    put(client, fields=[])
+    kind = "client.consent_given" if given else "client.consent_withdrawn"
+    where = place.id if place else None
+    _evidence(kind, client, where, consent_id=consent.id, purpose=purpose.value)
+    return client
+
+
+def _after_the_last(rows: Any, now: datetime) -> datetime:
+    """`now`, or just behind this client's newest row: clocks differ, and the newest must be one.
+
+    The client is locked, so nobody writes another meanwhile.
+    """
+    last = rows.aggregate(last=Max("recorded_at"))["last"]
+    return now if last is None else max(now, last + _TICK)
+
+
+@action
+def record_health(
+    *,
+    actor: Actor,
+    now: datetime,
+    client_id: UUID,
+    visit_id: UUID,
+    location_id: UUID,
+    items: Sequence[HealthItem],
+) -> list[UUID]:
+    """Keep what was said and seen at a visit, sealed under the client's key; returns the items' ids.
+
+    `items` were checked by `queries.items_from`; nothing kept before is replaced. Locks the
+    client. Raises `NotFound`, `Erased`, `InvalidInput` for none or more than 1,000 items.
+    """
+    if not 0 < len(items) <= MOST_ITEMS:
+        raise invalid("/items", f"takes 1 to {MOST_ITEMS}")
+    place = tenancy.location(location_id, actor)
+    client = tenancy.locked(Client, client_id, actor)
+    first = _after_the_last(HealthAnswer.objects.filter(client=client), now)
+    plain = [_canonical(item.content) for item in items]
+    rows = [
+        HealthAnswer(
+            business_id=client.business_id,
+            client=client,
+            visit_id=visit_id,
+            kind=ItemKind(item.kind),
+            sealed=sealed,
+            recorded_at=first + n * _TICK,
+            recorded_by=actor.person_id,
+        )
+        for n, (item, sealed) in enumerate(
+            zip(items, seal_each(client.business_id, client.id, plain), strict=True)
+        )
+    ]
+    HealthAnswer.objects.bulk_create(rows)
+    current().evidence(
+        "client.health_recorded",
+        location_id=place.id,
+        subject_id=client.id,
+        facts={
+            "client_id": client.id,
+            "visit_id": visit_id,
+            "count": len(rows),
+            "kinds": sorted({row.kind for row in rows}),
+            "item_ids": [row.id for row in rows],
+        },
+        personal={"items": [text.decode() for text in plain]},
+        client_id=client.id,
+    )
+    return [row.id for row in rows]
+
+
+def _canonical(content: Mapping[str, Any]) -> bytes:
+    """One text for one content; days and ids as text."""
+    return canonical_json(json.loads(json.dumps(dict(content), default=str)))
+
+
+@action
+def strike_out(
+    *,
+    actor: Actor,
+    now: datetime,
+    client_id: UUID,
+    item_id: UUID,
+    location_id: UUID,
+    reason: str,
+) -> UUID:
+    """Say that a kept item is wrong, by a row of its own; both stay. Returns the item's visit.
+
+    Whoever calls decides the lines of that visit anew. Raises `NotFound`; `WrongState` when it is
+    struck out already; `InvalidInput` without a reason; `Erased`.
+    """
+    if not reason.strip():
+        raise invalid("/reason", "say why it is wrong", "required")
+    place = tenancy.location(location_id, actor)
+    client = known_at(tenancy.locked(Client, client_id, actor), actor)
+    rows = HealthAnswer.objects.filter(client=client)
+    wrong = rows.filter(id=item_id).exclude(kind=CORRECTION).first()
+    if wrong is None:
+        raise NotFound
+    if rows.filter(corrects_id=item_id).exists():
+        raise WrongState(thing="item", state="struck out", needed="an item that stands")
+    (sealed,) = seal_each(client.business_id, client.id, [canonical_json({"reason": reason})])
+    correction = HealthAnswer(
+        business_id=client.business_id,
+        client=client,
+        visit_id=wrong.visit_id,
+        kind=CORRECTION,
+        sealed=sealed,
+        corrects_id=wrong.id,
+        recorded_at=_after_the_last(rows, now),
+        recorded_by=actor.person_id,
+    )
+    correction.save(force_insert=True)
+    current().evidence(
+        "client.health_struck_out",
+        location_id=place.id,
+        subject_id=client.id,
+        facts={
+            "client_id": client.id,
+            "visit_id": wrong.visit_id,
+            "item_id": wrong.id,
+            "correction_id": correction.id,
+        },
+        personal={"reason": reason},
+        client_id=client.id,
+    )
+    return wrong.visit_id
+
+
+@action
+def read_health(
+    *,
+    actor: Actor,
+    now: datetime,
+    client_id: UUID,
+    visit_id: UUID | None = None,
+    with_struck: bool = False,
+) -> list[KeptItem]:
+    """What was said and seen, for a person's eyes: the reading itself is recorded, who and when.
+
+    Raises `NotFound` also where the client is not linked to the actor's location; `Erased`.
+    """
+    client = known_at(tenancy.loaded(Client, client_id, actor), actor)
+    found = health_of(client.id, client.business_id, visit_id=visit_id, with_struck=with_struck)
+    HealthRead(
+        business_id=client.business_id,
+        client=client,
+        visit_id=visit_id,
+        person_id=actor.person_id,
+        device_id=actor.device_id,
+        read_at=now,
+    ).save(force_insert=True)
+    return found
+
+
+def _evidence(kind: str, client: Client, location_id: UUID | None, **facts: Any) -> None:
+    """Which client and which fields, never what they hold."""
+    current().evidence(
+        kind,
+        location_id=location_id,
+        subject_id=client.id,
+        facts={"client_id": client.id, **facts},
+    )

@@ -1,0 +1,11 @@
+from django.urls import path
+
+from clients.api import views as v
+from spa_ops.web.views import several
+
+urlpatterns = [
+    path("clients", several(v.ListClients, v.AddClient).as_view()),
+    path("clients/<uuid:id>", several(v.ReadClient, v.ChangeClient).as_view()),
+    path("clients/<uuid:id>/consents", several(v.ListConsents, v.RecordConsent).as_view()),
+    path("clients/<uuid:id>/health", v.ReadHealth.as_view()),
+]

@@ -1,0 +1,52 @@
+"""What the API and the feeds show of clients. Never a health answer, nor whether there is one."""
+
+from clients.models import ConsentPurpose
+from spa_ops.kernel.actor import Role
+from spa_ops.web.entities import Entity, json_instant, json_object, object_schema, register
+
+_STAFF = frozenset({Role.FRONT_DESK, Role.PRACTITIONER, Role.LEAD, Role.OWNER})
+# The newest row of a purpose holds; a purpose that is not there was never asked.
+_CONSENTS = (
+    "(SELECT coalesce(jsonb_object_agg(c.purpose, c.given), '{}') FROM ("
+    "SELECT DISTINCT ON (c.purpose) c.purpose, c.given FROM clients_consent c "
+    "WHERE c.client_id = e.id ORDER BY c.purpose, c.recorded_at DESC) c)"
+)
+
+CLIENT = register(
+    Entity(
+        name="client",
+        table="clients_client",
+        # A client of one location is found at every other of the business.
+        location=None,
+        body=json_object(
+            "id", "version", "name", "phone", "email", "birth_date", "language", "zone", "note",
+            "location_ids", created_at=json_instant("e.created_at"), consents=_CONSENTS,
+        ),
+        schema=object_schema(
+            id="uuid", version="int", name="str", phone="str", email="str", birth_date="date?",
+            language="str", zone="str", note="str", location_ids="[uuid]", created_at="datetime",
+            consents={
+                "type": "object",
+                "properties": {purpose: {"type": "boolean"} for purpose in ConsentPurpose.values},
+                "additionalProperties": False,
+            },
+        ),
+        # A shared device shows clients to whoever unlocked it, in that person's role.
+        readers=_STAFF,
+    )
+)  # fmt: skip
+
+#: For the list of one client's consents only: the client's own body carries them in the feeds.
+CONSENT = Entity(
+    name="consent",
+    table="clients_consent",
+    location=None,
+    version="1",
+    body=json_object(
+        "id", "purpose", "given", "recorded_by", recorded_at=json_instant("e.recorded_at")
+    ),
+    schema=object_schema(
+        id="uuid", purpose="str", given="bool", recorded_by="uuid?", recorded_at="datetime"
+    ),
+    readers=_STAFF,
+)

@@ -1,0 +1,151 @@
+"""Reads of clients, their consents, and what consultations have kept (unsealed). Never writes."""
+
+import json
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+from uuid import UUID
+
+from clients.models import Client, Consent, HealthAnswer
+from clients.rule_files import shipped_rule_set
+from clients.rules import items
+from clients.rules.items import HealthItem, ItemKind
+from clients.rules.names import search_words
+from clients.rules.told import Case, KeptItem, Strike, case_from
+from clients.sealed import unseal_each
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.problems import NotFound
+
+__all__ = ["Case", "HealthItem", "ItemKind", "KeptItem", "Strike"]
+
+#: Kind of the row that strikes another out.
+CORRECTION = "correction"
+#: The last of all characters stands in no word: behind it nothing begins with the same letters.
+_BEHIND = "\U0010ffff"
+
+
+def beginning_with(text: str) -> list[tuple[str, list[Any]]]:
+    """SQL conditions over clients `e` that have, for each word typed, a word that begins with it.
+
+    Plain comparisons on the words' index: quick among any number of clients.
+    """
+    words = search_words(text)
+    if not words:
+        return [("false", [])]
+    found = (
+        "e.id IN (SELECT w.client_id FROM clients_client_word w WHERE w.word >= %s AND w.word < %s)"
+    )
+    return [(found, [word, word + _BEHIND]) for word in words]
+
+
+def consents(client_id: UUID) -> dict[str, bool]:
+    """Whether consent holds, by purpose; a purpose that is missing was never asked: it does not."""
+    rows = (
+        Consent.objects.filter(client_id=client_id)
+        .order_by("purpose", "-recorded_at")
+        .distinct("purpose")
+    )
+    return dict(rows.values_list("purpose", "given"))
+
+
+def age_and_consents(client_id: UUID) -> tuple[date | None, dict[str, bool]]:
+    """The birth date, if known, and the consents that hold; raises `NotFound`."""
+    row = Client.objects.filter(id=client_id).values_list("birth_date").first()
+    if row is None:
+        raise NotFound
+    return row[0], consents(client_id)
+
+
+def items_from(
+    *,
+    answers: Sequence[object] = (),
+    declarations: Sequence[object] = (),
+    findings: Sequence[object] = (),
+    today: date,
+) -> list[HealthItem]:
+    """What was sent in for a consultation, checked against the shipped rules, ready to be kept.
+
+    Raises `InvalidInput` with a pointer to each wrong place; shapes are in `rules.items`.
+    """
+    return items.items_from(
+        rule_set=shipped_rule_set(),
+        today=today,
+        answers=answers,
+        declarations=declarations,
+        findings=findings,
+    )
+
+
+def case_of(client_id: UUID, visit_id: UUID, today: date) -> Case:
+    """What screening at this visit goes by; `today` is the location's date. Two statements.
+
+    Raises `Erased`.
+    """
+    kept = _kept(HealthAnswer.objects.filter(client_id=client_id))
+    return case_from(kept, visit_id, shipped_rule_set(), today)
+
+
+def health_of(
+    client_id: UUID, business_id: UUID, *, visit_id: UUID | None = None, with_struck: bool = False
+) -> list[KeptItem]:
+    """What was said and seen, in the order it was recorded; struck-out items only on request.
+
+    Not itself a recorded read: whoever shows it to a person goes through `actions.read_health`.
+    Raises `Erased`.
+    """
+    rows = HealthAnswer.objects.filter(client_id=client_id, business_id=business_id)
+    if visit_id is not None:
+        rows = rows.filter(visit_id=visit_id)
+    return [item for item in _kept(rows) if with_struck or item.struck is None]
+
+
+def _kept(rows: Any) -> list[KeptItem]:
+    found: list[HealthAnswer] = list(rows.order_by("recorded_at", "id"))
+    if not found:
+        return []
+    plain = unseal_each(found[0].business_id, found[0].client_id, (row.sealed for row in found))
+    contents = {row.id: json.loads(text) for row, text in zip(found, plain, strict=True)}
+    strikes = {
+        row.corrects_id: Strike(
+            id=row.id,
+            recorded_at=row.recorded_at,
+            recorded_by=row.recorded_by,
+            reason=contents[row.id]["reason"],
+        )
+        for row in found
+        if row.kind == CORRECTION
+    }
+    return [
+        KeptItem(
+            id=row.id,
+            visit_id=row.visit_id,
+            kind=row.kind,
+            content=contents[row.id],
+            recorded_at=row.recorded_at,
+            recorded_by=row.recorded_by,
+            struck=strikes.get(row.id),
+        )
+        for row in found
+        if row.kind != CORRECTION
+    ]
+
+
+def unverified_health(client_id: UUID) -> str | None:
+    """Somebody else's words from an import, never verified: asked again before any service.
+
+    Raises `Erased`.
+    """
+    client = Client.objects.filter(id=client_id).first()
+    if client is None or client.unverified_health is None:
+        return None
+    (plain,) = unseal_each(client.business_id, client.id, [client.unverified_health])
+    return plain.decode()
+
+
+def known_at(client: Client, actor: Actor) -> Client:
+    """The client, if linked to the actor's location; raises `NotFound`: health stays with those who
+    need it, while name and number are found in the whole business.
+    """
+    if actor.location_id is not None and actor.location_id not in client.location_ids:
+        raise NotFound
+    return client

@@ -1,0 +1,18 @@
+"""Addresses of the price list, skills and shifts."""
+
+from django.urls import path
+
+from services.api import price_list as p
+from services.api import team as t
+from spa_ops.web.views import several
+
+urlpatterns = [
+    path("services", several(p.ListServices, p.AddService).as_view()),
+    path("services/<uuid:id>", several(p.ReadService, p.ChangeService).as_view()),
+    path("services/<uuid:id>/retire", p.RetireService.as_view()),
+    path("people/<uuid:id>/skills", several(t.ListSkills, t.GrantSkill).as_view()),
+    path("skills/<uuid:id>/end", t.EndSkill.as_view()),
+    path("locations/<uuid:id>/shifts", several(t.ListShifts, t.AddShift).as_view()),
+    path("shifts/<uuid:id>", several(t.ReadShift, t.ChangeShift).as_view()),
+    path("shifts/<uuid:id>/end", t.EndShift.as_view()),
+]
