@@ -1,0 +1,75 @@
+"""Rebooking dates over HTTP."""
+
+from typing import Any
+from uuid import UUID
+
+from rest_framework import serializers as s
+
+from services.actions import rebooking as actions
+from services.bodies.rebooking import REBOOKING
+from services.rules.reminders import RebookingState
+from spa_ops.kernel.problems import invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.web.views import READERS, STAFF, Command, ListView, Strict
+
+
+class ChangeRebookingInput(Strict):
+    rebook_on = s.DateField()
+
+
+class ListRebookings(ListView):
+    """Rebooking dates of a location in order of date, with where the reminder of each stands.
+
+    `state` is waiting, sending, sent, unconfirmed (it may or may not have gone), not_sent or
+    withdrawn; `outcome` is the channel, or why nothing was sent.
+    """
+
+    access = {"GET": READERS}
+    entity = REBOOKING
+    order = "e.rebook_on"
+    order_type = "date"
+    parameters = {
+        "state": ("str", "only those in this state"),
+        "client_id": ("uuid", "only this client's"),
+        "from": ("date", "only dates from this day on"),
+        "to": ("date", "only dates before this day"),
+    }
+
+    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
+        place = tenancy.location(id, self.actor)
+        state = self.query("state")
+        if state is not None and state not in set(RebookingState):
+            raise invalid("?state", f"must be one of {', '.join(RebookingState)}")
+        given = [
+            ("e.state = %s", state),
+            ("e.client_id = %s", self.query("client_id")),
+            ("e.rebook_on >= %s", self.query("from")),
+            ("e.rebook_on < %s", self.query("to")),
+        ]
+        return [("e.location_id = %s", [place.id])] + [
+            (sql, [value]) for sql, value in given if value is not None
+        ]
+
+
+class ChangeRebooking(Command):
+    """The client wishes to come on another date. Answers that date's row, which has its own id.
+
+    The former date waits no longer. A date whose reminder went out already gets no second one.
+    """
+
+    access = {"POST": STAFF}
+    input = ChangeRebookingInput
+    entity = REBOOKING
+
+    def handle(self, *, id: UUID, **given: Any) -> Any:
+        return actions.change_rebooking(rebooking_id=id, **given)
+
+
+class WithdrawRebooking(Command):
+    """The client wishes no reminder for this date."""
+
+    access = {"POST": STAFF}
+    entity = REBOOKING
+
+    def handle(self, *, id: UUID, **given: Any) -> Any:
+        return actions.withdraw_rebooking(rebooking_id=id, **given)

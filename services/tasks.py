@@ -1,0 +1,70 @@
+"""Background work of visits: due reminders. The rows are the queue; a lost message costs nothing."""
+
+import logging
+from collections import Counter
+from datetime import datetime
+
+from celery import shared_task
+
+from services.actions import rebooking as actions
+from services.rules.reminders import Message
+from services.transports import Refused, Transport, Unreachable, transport
+from spa_ops.kernel import clock
+from spa_ops.kernel.actor import Actor, system_actor
+from spa_ops.tenancy.queries import business_ids
+
+log = logging.getLogger("services.tasks")
+BEAT = {"send-due-reminders": ("services.tasks.send_due_reminders", 30)}
+#: Of one business in one run; the rest comes with the next beat.
+MOST_PER_RUN = 500
+
+
+@shared_task(
+    name="services.tasks.send_due_reminders",
+    acks_late=True,
+    reject_on_worker_lost=True,
+    time_limit=300,
+)
+def send_due_reminders(now: datetime | None = None) -> dict[str, int]:
+    """Send, or settle, every reminder that is due; gives how many had which outcome.
+
+    Any number may run at once, and any may be killed: no message goes out twice. `now` is for
+    replaying a day; without it each reminder is decided by the clock at its own turn.
+    """
+    counts: Counter[str] = Counter()
+    carrier = transport()
+    for business_id in business_ids():
+        try:
+            counts += _of_business(system_actor(business_id), carrier, now)
+        except Exception:  # one business's trouble must not silence the others
+            log.exception("reminders of business %s stopped", business_id)
+            counts["stopped"] += 1
+    return dict(counts)
+
+
+def _of_business(actor: Actor, carrier: Transport, now: datetime | None) -> Counter[str]:
+    counts: Counter[str] = Counter()
+    while actions.settle_stalled_reminder(actor=actor, now=now or clock.now()) is not None:
+        counts["unconfirmed"] += 1
+    for _ in range(MOST_PER_RUN):
+        claimed = actions.claim_due_reminder(actor=actor, now=now or clock.now())
+        if claimed is None:
+            break
+        outcome = claimed.outcome
+        if claimed.message is not None:
+            outcome = _handed_over(actor, carrier, claimed.message, now)
+        counts[outcome] += 1
+    return counts
+
+
+def _handed_over(actor: Actor, carrier: Transport, message: Message, now: datetime | None) -> str:
+    # No transaction is open here: a slow transport holds no lock.
+    settle, outcome = actions.confirm_reminder, "sent"
+    try:
+        carrier.send(message)
+    except Refused:
+        settle, outcome = actions.refuse_reminder, "refused"
+    except Unreachable:
+        settle, outcome = actions.put_off_reminder, "put_off"
+    settle(actor=actor, now=now or clock.now(), rebooking_id=message.reference)
+    return outcome
