@@ -185,6 +185,7 @@ def _minutes(text: str) -> int | None:
     hours = Decimal((found["hours"] or "0").replace(",", "."))
     if found["hours"] and found["minutes"] and (hours % 1 or int(found["minutes"]) > 59):
         return None
+    # Parts of a minute come from decimal hours that were rounded; what was meant is not known.
     minutes = hours * 60 + int(found["minutes"] or 0)
     return None if minutes % 1 else int(minutes)
 

@@ -79,6 +79,7 @@ class EventIndex:
         self._groups.setdefault(key or ordinal.to_bytes(8), []).append(ordinal)
         self.starts[_kind_of_start(text)] += 1
 
+    # Read again from the file: the index of a large calendar stays a few numbers an event.
     def groups(self, after: int = 0) -> Iterator[tuple[int, list[tuple[int, bytes]]]]:
         """Each group above `after` as its first ordinal and its events (line, the lines of use)."""
         stat = self.path.stat()

@@ -80,14 +80,13 @@ class _Reader:
     source: str
     order: DateOrder | None
 
-    def read(self, cells: Cells) -> ClientRow | None:
+    def read(self, cells: Cells) -> ClientRow:
         name, first, last = _names(cells)
         phone, other_phone = self._phones(cells)
         email = cells.read("email", parse_email) or ""
         birth_date = cells.read("birth_date", self._birth_date)
         source_id = cells.text("source_id", most=80)
-        if cells.errors:
-            return None
+        # All columns are read even where one is wrong: every error of a row is told at once.
         return ClientRow(
             name=name,
             first_name=first,
@@ -170,6 +169,7 @@ def client_keys(
         ("email", email and f"{folded}|{email.casefold()}"),
         ("birth", birth_date and f"{folded}|{birth_date.isoformat()}"),
     ]
+    # A bare name counts only among those of whom nothing else is known: two people share a name.
     known = [(kind, text) for kind, text in parts if text] or [("name", folded)]
     return tuple(
         hashlib.blake2b(f"client|{kind}|{text}".encode(), digest_size=16).hexdigest()

@@ -98,6 +98,7 @@ class DateColumn:
             return DateOrder.DAY_FIRST, self._proof(DateOrder.DAY_FIRST, self.day_first)
         if self.month_first_count:
             return DateOrder.MONTH_FIRST, self._proof(DateOrder.MONTH_FIRST, self.month_first)
+        # However likely one order is in this country: a birth date is used to tell a minor's age.
         if self.either_count:
             raise self._ambiguous()
         return None, f"Dates in {self.name} can be read one way only."
@@ -182,6 +183,7 @@ def _from_words(text: str, today: date) -> date:
     months = [_MONTHS[word] for word in words if word in _MONTHS]
     if len(words) != 3 or len(numbers) != 2 or len(months) != 1:
         raise _unreadable(text)
+    # Four digits are the year wherever they stand; of two short numbers the first is the day.
     day, year = (numbers[1], numbers[0]) if len(numbers[0]) == 4 else (numbers[0], numbers[1])
     if len(day) > 2 or len(year) not in (2, 4):
         raise _unreadable(text)

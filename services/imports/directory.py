@@ -146,6 +146,7 @@ def _longest_run(
     found: Sequence[Piece], at: int, register: Register
 ) -> tuple[int, tuple[UUID, ...]]:
     for length in range(min(len(found) - at, register.longest_name), 0, -1):
+        # Folded, the separators between pieces are spaces, so "wax & tint" joins to "wax tint".
         ids = register.named(" ".join(piece.text for piece in found[at : at + length]))
         if ids:
             return length, ids

@@ -77,6 +77,7 @@ def match_entry(
     attendees = [_party(value, country) for value in _values(event, "ATTENDEE")]
     organizers = [_party(value, country) for value in _values(event, "ORGANIZER")]
     summary = pieces(clean(str(event.get("SUMMARY", ""))))
+    # Services first: their names are the longest, and may hold words that are names too.
     summary = _match_services(entry, event, directory.services, summary, ignored_words)
     summary = _match_room(entry, event, directory.rooms, attendees, summary)
     summary = _match_team(entry, event, directory.team, (attendees, organizers), summary)
@@ -140,6 +141,7 @@ def _match_room(
 ) -> list[Piece]:
     texts = [p.label for p in attendees if p.is_thing]
     texts += [*_texts(event, "RESOURCES"), *_texts(event, "LOCATION")]
+    # Only the pieces that are rooms count: LOCATION often has the address as well.
     found = _unique(ids for text in texts for ids in take_named(pieces(text), rooms)[0])
     in_summary, left, _ = take_named(summary, rooms)
     entry.room_id = _one(entry, "LOCATION", rooms, found or _unique(in_summary), texts)
@@ -168,6 +170,7 @@ def _match_team(
 def _match_client(
     entry: Entry, directory: Directory, attendees: Sequence[_Party], summary: list[Piece]
 ) -> list[Piece]:
+    # Team members attend the visits that they give.
     guests = [p for p in attendees if not p.is_thing and not p.found_in(directory.team)]
     found = _unique(p.found_in(directory.clients) for p in guests)
     in_summary, left, _ = take_named(summary, directory.clients)

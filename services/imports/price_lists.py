@@ -108,6 +108,7 @@ class _Reader:
         features = cells.read("room_features", self._features) or ()
         other = {column: _other_minutes(cells, column) for column in _OTHER}
         weeks = cells.read("rebook_weeks", lambda text: parse_weeks(text, MOST_REBOOK_WEEKS))
+        # The four that a service cannot be without; each has its error already.
         if area is None or method is None or hands_on is None or price is None:
             return None
         source_id = cells.text("source_id", most=120)

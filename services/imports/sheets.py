@@ -77,6 +77,7 @@ class Cells:
 
     def _demand_shape(self) -> None:
         wanted = len(self._table.header)
+        # Spreadsheets leave empty cells behind where somebody once typed to the right.
         while len(self._cells) > wanted and not self._cells[-1]:
             self._cells.pop()
         if len(self._cells) != wanted:
@@ -126,6 +127,7 @@ class Sheet(Generic[KeyedT]):
             cells = Cells(self._table, record)
             # A row that cannot be taken apart would only give misleading errors for its cells.
             value = None if cells.errors else self._read(cells)
+            # A bad row leaves no hash: its corrected copy further down is not a repeat.
             if value is not None and not cells.errors:
                 self._demand_new(cells, value.keys, seen, record.number)
             if record.number > after:

@@ -81,6 +81,7 @@ def survey(path: Path, layout: headers.Layout, *, encoding: str = "") -> Table:
     found = encodings.detect(_hashed(path, digest.update), encoding)
     delimiter, header = _find_header(path, found, layout)
     cells = tuple(clean(cell) for cell in header.cells)
+    # Empty columns at the right edge are no columns.
     while cells and not cells[-1]:
         cells = cells[:-1]
     return Table(

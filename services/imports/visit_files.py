@@ -73,6 +73,7 @@ class Visits:
 
         Resume after a number only once all rows with it were kept.
         """
+        # The library's zones are the process's: another file may have been read meanwhile.
         learn_zones(self._index.zones)
         self.passed_over.clear()
         for number, group in self._index.groups(after):
@@ -90,6 +91,7 @@ class Visits:
             self.passed_over["whole-day entries"] += 1
             return
         except CellError as error:
+            # One event that cannot be read must not hide the others.
             wrong = RowError(row=number, column="VEVENT", code=error.code, message=error.message)
             yield ReadRow(number=number, line=group[0][0], value=None, errors=(wrong,))
             return
@@ -98,6 +100,7 @@ class Visits:
 
     def _row(self, number: int, instance: Instance) -> ReadRow[VisitRow | CancelledVisit]:
         if instance.is_cancelled:
+            # Whom it was for no longer matters, and has often been removed from the entry.
             self.passed_over["cancelled visits"] += 1
             gone = CancelledVisit(
                 external_id=instance.external_id,
@@ -121,6 +124,7 @@ class Visits:
         )
 
     def _visit(self, instance: Instance, entry: Entry) -> VisitRow | None:
+        # All three are there when there was no trouble; the type checker wants to see it.
         client_id, practitioner_id, room_id = entry.client_id, entry.practitioner_id, entry.room_id
         if client_id is None or practitioner_id is None or room_id is None:
             return None

@@ -86,12 +86,14 @@ def test_zone_language_and_birth_date(tmp_path):
 
 
 def test_every_error_of_a_row_is_reported_at_once_with_row_column_code_and_advice(tmp_path):
-    text = "name,Cell,E-mail,Born\nAna Q,555-0101,ana@,30.02.1990\n"
+    text = "name,Cell,E-mail,Born,Zone,Language\nAna Q,555-0101,ana@,30.02.1990,EST,mixed\n"
     _, rows = clients(tmp_path, text)
     assert [(e.row, e.column, e.code) for e in rows[0].errors] == [
         (2, "Cell", "phone-area-code"),
         (2, "E-mail", "email-invalid"),
         (2, "Born", "date-impossible"),
+        (2, "Zone", "zone-unknown"),
+        (2, "Language", "language-unknown"),
     ]
     assert str(rows[0].errors[0]) == (
         "Row 2, Cell: '555-0101' has no area code. Add it, or empty the cell. [phone-area-code]"
@@ -100,7 +102,7 @@ def test_every_error_of_a_row_is_reported_at_once_with_row_column_code_and_advic
 
 def test_a_very_long_cell_is_an_error_and_shown_short(tmp_path):
     _, rows = clients(tmp_path, f"name,notes,email\nAna Q,{'x' * 2000},{'y' * 2000}\n")
-    assert codes(rows) == ["email-invalid"]
+    assert codes(rows) == ["email-invalid", "too-long"]
     assert len(rows[0].errors[0].message) < 120
     _, rows = clients(tmp_path, f"name,notes\nAna Q,{'x' * 2000}\n")
     assert codes(rows) == ["too-long"]
