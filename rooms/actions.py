@@ -6,7 +6,7 @@ from uuid import UUID
 
 from compliance.disinfection import queries as disinfection
 from rooms import queries
-from rooms.models import Flag, Room, StepReport, Turnover
+from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
 from rooms.problems import RoomNotReady, StepsOpen
 from rooms.rules import flags as flag_rules
 from rooms.rules import turnover as rules
@@ -17,7 +17,7 @@ from spa_ops.claims.models import BookableKind
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.ids import uuid7
-from spa_ops.kernel.problems import WrongState, invalid
+from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, invalid
 from spa_ops.tenancy import actions as tenancy_actions
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
@@ -211,12 +211,43 @@ def record_step(
         facts={
             "room_id": room.id,
             "visit_id": turnover.visit_id,
+            "report_id": report.id,
             "code": code,
             "at": report.at,
             "wet_from": wet_from,
             "counted": wrong is None,
             "reason": wrong.reason.value if wrong else None,
         },
+    )
+    put(room, fields=[])
+    return room
+
+
+@action
+def strike_step(*, actor: Actor, now: datetime, report_id: UUID, reason: str) -> Room:
+    """A mis-tap in a running turnover: the step was not done. It stays on record, struck out.
+
+    Raises `NotFound`, `AlreadyCorrected`, `WrongState` once the room has been called ready.
+    """
+    report = StepReport.objects.select_related("turnover").filter(id=report_id).first()
+    if report is None:
+        raise NotFound
+    room = tenancy.locked(Room, report.turnover.room_id, actor)
+    if report.turnover.finished_at is not None:
+        raise WrongState(
+            thing="turnover", state="finished", needed="a running one; turn the room over again"
+        )
+    if StepStrike.objects.filter(report=report).exists():
+        raise AlreadyCorrected
+    StepStrike(
+        business_id=actor.business_id,
+        report=report,
+        struck_at=now,
+        person_id=actor.person_id,
+        reason=reason,
+    ).save(force_insert=True)
+    _evidence(
+        "room.step_struck", room, {"report_id": report.id, "code": report.code, "at": report.at}
     )
     put(room, fields=[])
     return room

@@ -107,6 +107,28 @@ class StepReport(TenantModel):
         return self.code
 
 
+@append_only
+class StepStrike(TenantModel):
+    """A correction: this step was not done as reported. Both stay on record."""
+
+    report = TenantForeignKey("rooms.StepReport")
+    struck_at = models.DateTimeField()
+    person_id = models.UUIDField(null=True)
+    reason = models.CharField(max_length=500)
+
+    class Meta:
+        db_table = "rooms_step_strike"
+        constraints = [
+            *tenant_constraints("rooms_step_strike", report="rooms_step_report"),
+            models.UniqueConstraint(
+                fields=["business_id", "report"], name="rooms_step_strike_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.reason
+
+
 class Flag(SyncedModel):
     """Something late about a room; one per room, kind and what it is about, cleared by itself."""
 

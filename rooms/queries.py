@@ -6,7 +6,7 @@ from uuid import UUID
 
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import CAUTION, ParameterName
-from rooms.models import Flag, Room, StepReport, Turnover
+from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
 from rooms.problems import RoomNotReady
 from rooms.rules import turnover as rules
 from spa_ops.tenancy.models import Location
@@ -35,11 +35,19 @@ def open_turnover(room_id: UUID) -> Turnover | None:
     return Turnover.objects.filter(room_id=room_id, finished_at=None).first()
 
 
+def standing_reports(turnover: Turnover) -> list[StepReport]:
+    """The steps reported and not struck out, in the order they happened."""
+    rows = StepReport.objects.filter(turnover=turnover).exclude(
+        id__in=StepStrike.objects.values("report_id")
+    )
+    return list(rows.order_by("at", "id"))
+
+
 def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverProgress:
     """Which reported steps count and what is open."""
     reported = [
         rules.StepDone(code=r.code, at=r.at, wet_from=r.wet_from, hospital_type=r.hospital_type)
-        for r in StepReport.objects.filter(turnover=turnover).order_by("at", "id")
+        for r in standing_reports(turnover)
     ]
     terms = rules.TurnoverTerms(
         plan=plan, wet_seconds=turnover.wet_seconds, blood_seen=turnover.blood_seen
@@ -66,6 +74,7 @@ def turnover_view(turnover: Turnover, plan: rules.TurnoverPlan) -> dict[str, Any
              "done_at": done.get(s.code)}
             for s in plan.steps
         ],
+        "reports": [{"id": r.id, "code": r.code, "at": r.at} for r in standing_reports(turnover)],
         "not_counted": [
             {"code": u.done.code, "at": u.done.at, "reason": u.reason.value,
              "what_to_do": rules.WHAT_TO_DO[u.reason]}

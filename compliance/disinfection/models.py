@@ -187,6 +187,28 @@ class ImplementEvent(TenantModel):
 
 
 @append_only
+class EventStrike(TenantModel):
+    """A correction: this event did not happen. Both stay on record."""
+
+    event = TenantForeignKey("disinfection.ImplementEvent")
+    struck_at = models.DateTimeField()
+    person_id = models.UUIDField(null=True)
+    reason = models.CharField(max_length=500)
+
+    class Meta:
+        db_table = "disinfection_event_strike"
+        constraints = [
+            *tenant_constraints("disinfection_event_strike", event="disinfection_event"),
+            models.UniqueConstraint(
+                fields=["business_id", "event"], name="disinfection_event_strike_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.reason
+
+
+@append_only
 class KitUse(TenantModel):
     """A kit was opened for a visit, and whether every implement in it was cleared at that moment."""
 

@@ -8,7 +8,15 @@ from uuid import UUID
 
 from django.db.models import Q
 
-from compliance.disinfection.models import Implement, ImplementEvent, Kit, KitUse, Product, Solution
+from compliance.disinfection.models import (
+    EventStrike,
+    Implement,
+    ImplementEvent,
+    Kit,
+    KitUse,
+    Product,
+    Solution,
+)
 from compliance.disinfection.rules.clearance import clearance
 from compliance.disinfection.rules.guidance import Reason
 from compliance.disinfection.rules.mixing import Dilution
@@ -177,6 +185,38 @@ def due_solutions(location_id: UUID, now: datetime, limit: int) -> list[Solution
             "discard_at"
         )[:limit]
     )
+
+
+def events_since(ids: set[UUID], since: datetime) -> list[ImplementEvent]:
+    """What was recorded of these implements and their baths and not struck out, oldest first."""
+    standing = ImplementEvent.objects.filter(at__gte=since).exclude(
+        id__in=EventStrike.objects.values("event_id")
+    )
+    stored = list(standing.filter(implement__in=ids))
+    baths = {e.agent_id for e in stored if e.agent_id}
+    stored += standing.filter(implement=None, agent_id__in=baths)
+    return sorted(stored, key=lambda e: (e.at, e.recorded_at, e.id))
+
+
+def events_of_kit(kit_id: UUID, limit: int) -> list[dict[str, Any]]:
+    """The newest events of a kit's implements, struck ones marked, newest first."""
+    rows = ImplementEvent.objects.filter(implement__kit=kit_id).order_by("-at", "-id")[:limit]
+    struck = dict(
+        EventStrike.objects.filter(event__in=[r.id for r in rows]).values_list("event_id", "reason")
+    )
+    return [
+        {
+            "id": r.id,
+            "implement_id": r.implement_id,
+            "kind": r.kind,
+            "at": r.at,
+            "recorded_at": r.recorded_at,
+            "person_id": r.person_id,
+            "agent_id": r.agent_id,
+            "struck_because": struck.get(r.id),
+        }
+        for r in rows
+    ]
 
 
 def sharing(ids: set[UUID], since: datetime) -> set[UUID]:

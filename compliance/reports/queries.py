@@ -23,7 +23,12 @@ from spa_ops.tenancy.rules import HousePolicy
 KINDS = {
     "screened_before_start": ["line.screened", "line.overridden", "line.started"],
     "cleared_before_use": ["kit.opened"],
-    "soaked_inside_window": ["solution.mixed", "solution.ended", "implement.reprocessed"],
+    "soaked_inside_window": [
+        "solution.mixed",
+        "solution.ended",
+        "implement.reprocessed",
+        "implement.event_struck",
+    ],
     "turnovers_on_time": ["room.turnover_begun"],
 }
 #: A bath or a verdict that a thing of the first day rests on may be older by this much.

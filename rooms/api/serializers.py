@@ -35,3 +35,7 @@ class RecordStep(Strict):
 
 class TakeOutOfUse(Strict):
     reason = s.CharField(max_length=500)
+
+
+class StrikeStep(Strict):
+    reason = s.CharField(max_length=500)

@@ -11,6 +11,7 @@ urlpatterns = [
     path("rooms/<uuid:id>/turnover/begin", v.BeginTurnover.as_view()),
     path("rooms/<uuid:id>/turnover/steps", v.RecordStep.as_view()),
     path("rooms/<uuid:id>/turnover/finish", v.FinishTurnover.as_view()),
+    path("turnover-steps/<uuid:id>/strike-out", v.StrikeStep.as_view()),
     path("rooms/<uuid:id>/out-of-use", v.TakeOutOfUse.as_view()),
     path("rooms/<uuid:id>/bring-back", v.BringBack.as_view()),
 ]

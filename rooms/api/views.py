@@ -12,7 +12,7 @@ from rooms.bodies import FLAG, ROOM
 from rooms.models import Room
 from rooms.problems import StepsOpen
 from spa_ops.kernel.clock import local_date
-from spa_ops.kernel.problems import WrongState
+from spa_ops.kernel.problems import AlreadyCorrected, WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
@@ -99,6 +99,22 @@ class RecordStep(_OnRoom):
         return actions.record_step(**given)
 
 
+class StrikeStep(Command):
+    """A mis-tap: this step was not done. It stays on record, struck out."""
+
+    access = {"POST": STAFF}
+    input = shapes.StrikeStep
+    entity = ROOM
+    tag = "rooms"
+    problems = (AlreadyCorrected,)
+
+    def handle(self, **given: Any) -> Room:
+        return actions.strike_step(**given)
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, report_id=path["id"])
+
+
 class FinishTurnover(_OnRoom):
     """Call the room ready, until closing; refused while a required step is open."""
 
@@ -141,6 +157,7 @@ class ReadTurnover(ApiView):
                 code="str", title="str", required="bool", wet="bool", citation="str", done_at="datetime?"
             )
         ),
+        reports=array_of(object_schema(id="uuid", code="str", at="datetime")),
         not_counted=array_of(object_schema(code="str", at="datetime", reason="str", what_to_do="str")),
     )  # fmt: skip
 

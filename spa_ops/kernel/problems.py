@@ -154,6 +154,12 @@ class WrongState(Problem):
     template = "The {thing} is {state}; this needs {needed}."
 
 
+class AlreadyCorrected(Problem):
+    """This entry was struck out before; a correction is made once."""
+
+    slug, status, title = "already-corrected", 409, "Already corrected"
+
+
 class Busy(Problem):
     """Others were writing the same records at this moment. Nothing was changed; try again."""
 

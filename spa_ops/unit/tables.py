@@ -34,14 +34,16 @@ class TenantReference(BaseConstraint):
     def constraint_sql(
         self, model: type[models.Model], schema_editor: BaseDatabaseSchemaEditor
     ) -> None:
-        # After the tables of the same migration and their unique constraints are there.
-        schema_editor.deferred_sql.append(self.create_sql(model, schema_editor))
+        self.create_sql(model, schema_editor)
 
     def create_sql(
         self, model: type[models.Model], schema_editor: BaseDatabaseSchemaEditor
-    ) -> Statement:
+    ) -> None:
+        # Added last: the tables of the same migration, and their unique constraints, are there then.
         table = schema_editor.quote_name(model._meta.db_table)
-        return Statement(f"ALTER TABLE {table} ADD {self._definition(schema_editor)}")
+        schema_editor.deferred_sql.append(
+            Statement(f"ALTER TABLE {table} ADD {self._definition(schema_editor)}")
+        )
 
     def remove_sql(
         self, model: type[models.Model], schema_editor: BaseDatabaseSchemaEditor

@@ -156,3 +156,33 @@ def test_a_late_event_is_put_in_its_place(call, now):
         # The rinse was forgotten on the screen, not at the sink.
         step(call, "rinsed", at=(now + timedelta(seconds=5)).isoformat())
         assert call("petra").get(f"{KIT}/clearance").body["items"][0]["reason"] == "contact_running"
+
+
+def test_a_mis_tap_is_struck_out_stays_visible_and_is_derived_again(call, now):
+    items = soaked(call, now, 599, mix(call).body["id"])
+    assert {i["reason"] for i in items} == {"lifted_early"}
+    events = call("petra").get(f"{KIT}/events").body["items"]
+    lifted = [e for e in events if e["kind"] == "lifted"]
+    with clock.stopped_at(now + timedelta(seconds=700)):
+        for event in lifted:
+            done = call("petra").post(
+                f"implement-events/{event['id']}/strike-out", {"reason": "wrong kit"}
+            )
+            assert done.status_code == 200, done.body
+        again = call("petra").post(
+            f"implement-events/{lifted[0]['id']}/strike-out", {"reason": "wrong kit"}
+        )
+        assert again.body["type"] == "/problems/already-corrected"
+        seen = call("petra").get(f"{KIT}/clearance").body["items"]
+    assert {i["reason"] for i in seen} == {"contact_complete"}
+    kept = call("petra").get(f"{KIT}/events").body["items"]
+    assert [e["struck_because"] for e in kept if e["kind"] == "lifted"] == [
+        "wrong kit",
+        "wrong kit",
+    ]
+    assert (
+        call("stranger")
+        .post(f"implement-events/{lifted[0]['id']}/strike-out", {"reason": "x"})
+        .status_code
+        == 404
+    )

@@ -133,3 +133,21 @@ def test_out_of_use_is_left_by_a_turnover_only(call):
     assert lena.post(f"{room}/turnover/begin").status_code == 409
     assert lena.post(f"{room}/bring-back").body["state"] == "needs_turnover"
     assert call("stranger").get(room).status_code == 404
+
+
+def test_a_step_tapped_by_mistake_is_struck_out_and_open_again(call):
+    petra, room = call("petra"), f"rooms/{uid('room 3')}"
+    petra.post(f"{room}/turnover/begin")
+    petra.post(f"{room}/turnover/steps", {"code": STEPS[0]})
+    report = petra.get(f"{room}/turnover").body["reports"][0]
+    struck = petra.post(f"turnover-steps/{report['id']}/strike-out", {"reason": "other room"})
+    assert struck.status_code == 200, struck.body
+    assert petra.get(f"{room}/turnover").body["next_step"] == STEPS[0]
+    assert (
+        petra.post(f"turnover-steps/{report['id']}/strike-out", {"reason": "x"}).status_code == 409
+    )
+    kinds = [
+        e["kind"]
+        for e in call("inga").get(f"evidence/{LAKE}/entries?subject={uid('room 3')}").body["items"]
+    ]
+    assert kinds[-2:] == ["room.step_recorded", "room.step_struck"]

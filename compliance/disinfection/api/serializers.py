@@ -98,3 +98,7 @@ class RecordReprocessing(Strict):
         required=False, help_text="immersed: wholly under, every hinge open"
     )
     covered = s.BooleanField(required=False, help_text="stored: in the clean, covered place")
+
+
+class StrikeEvent(Strict):
+    reason = s.CharField(max_length=500)

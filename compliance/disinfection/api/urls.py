@@ -15,5 +15,7 @@ urlpatterns = [
     path("kits/<uuid:id>", v.ReadKit.as_view()),
     path("kits/<uuid:id>/implements", v.AddImplement.as_view()),
     path("kits/<uuid:id>/reprocessing", v.RecordReprocessing.as_view()),
+    path("kits/<uuid:id>/events", v.ListKitEvents.as_view()),
+    path("implement-events/<uuid:id>/strike-out", v.StrikeEvent.as_view()),
     path("kits/<uuid:id>/clearance", v.ReadClearance.as_view()),
 ]

@@ -16,12 +16,22 @@ from compliance.disinfection.rules import mixing
 from compliance.disinfection.rules.reprocessing import EventKind, ImplementClass
 from compliance.disinfection.rules.use_window import EndReason
 from compliance.requirements.rules.packs import CAUTION
-from spa_ops.kernel.problems import InvalidInput
+from spa_ops.kernel.problems import AlreadyCorrected, InvalidInput
 from spa_ops.kernel.units import VolumeUnit, from_millilitres, to_millilitres
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
-from spa_ops.web.views import LEADS, READERS, STAFF, ApiView, Command, ListView, RowView, answer
+from spa_ops.web.views import (
+    LEADS,
+    READERS,
+    STAFF,
+    ApiView,
+    Command,
+    ListView,
+    RowView,
+    answer,
+    page_limit,
+)
 
 MIXING_CAUTION = (
     "Gloves, eye protection and fresh air. Water first, then concentrate, unless the label says otherwise. "
@@ -247,6 +257,44 @@ class RecordReprocessing(Command):
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         return self._command(request, kit_id=path["id"])
+
+
+class StrikeEvent(Command):
+    """A mis-tap: this event did not happen. It stays on record, struck out, and states are derived again."""
+
+    access = {"POST": STAFF}
+    input = shapes.StrikeEvent
+    entity = KIT
+    tag = "kits"
+    problems = (AlreadyCorrected,)
+
+    def handle(self, **given: Any) -> Kit:
+        return actions.strike_event(**given)
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, event_id=path["id"])
+
+
+class ListKitEvents(ApiView):
+    """The newest events of a kit's implements; struck ones say why."""
+
+    access = {"GET": READERS}
+    tag = "kits"
+    parameters = {"limit": ("int", "1 to 200")}
+    output = object_schema(
+        items=array_of(
+            object_schema(
+                id="uuid", implement_id="uuid", kind="str", at="datetime", recorded_at="datetime",
+                person_id="uuid?", agent_id="uuid?", struck_because="str?",
+            )
+        )
+    )  # fmt: skip
+
+    def get(self, request: Request, id: UUID) -> HttpResponse:
+        limit = page_limit(request, 50, 200)
+        with reading(self.actor.business_id):
+            tenancy.loaded(Kit, id, self.actor)
+            return answer({"items": queries.events_of_kit(id, limit)})
 
 
 class ReadClearance(ApiView):

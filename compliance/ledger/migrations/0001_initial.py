@@ -6,59 +6,85 @@ from compliance.ledger import sql
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [("unit", "0001_initial")]
 
     operations = [
         migrations.CreateModel(
-            name='Head',
+            name="Head",
             fields=[
-                ('chain_id', models.UUIDField(primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('n', models.BigIntegerField(default=0)),
-                ('hash', models.BinaryField(null=True)),
-                ('recorded_at', models.DateTimeField(null=True)),
+                ("chain_id", models.UUIDField(primary_key=True, serialize=False)),
+                ("business_id", models.UUIDField()),
+                ("n", models.BigIntegerField(default=0)),
+                ("hash", models.BinaryField(null=True)),
+                ("recorded_at", models.DateTimeField(null=True)),
             ],
             options={
-                'db_table': 'ledger_head',
+                "db_table": "ledger_head",
             },
         ),
         migrations.CreateModel(
-            name='PersonalBody',
+            name="PersonalBody",
             fields=[
-                ('pk', models.CompositePrimaryKey('chain_id', 'n', blank=True, editable=False, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('chain_id', models.UUIDField()),
-                ('n', models.BigIntegerField()),
-                ('client_id', models.UUIDField()),
-                ('sealed', models.BinaryField()),
+                (
+                    "pk",
+                    models.CompositePrimaryKey(
+                        "chain_id",
+                        "n",
+                        blank=True,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("chain_id", models.UUIDField()),
+                ("n", models.BigIntegerField()),
+                ("client_id", models.UUIDField()),
+                ("sealed", models.BinaryField()),
             ],
             options={
-                'db_table': 'ledger_personal',
+                "db_table": "ledger_personal",
             },
         ),
         migrations.CreateModel(
-            name='Entry',
+            name="Entry",
             fields=[
-                ('pk', models.CompositePrimaryKey('chain_id', 'n', blank=True, editable=False, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('chain_id', models.UUIDField()),
-                ('n', models.BigIntegerField()),
-                ('kind', models.CharField(max_length=60)),
-                ('subject_id', models.UUIDField()),
-                ('recorded_at', models.DateTimeField()),
-                ('occurred_at', models.DateTimeField()),
-                ('person_id', models.UUIDField(null=True)),
-                ('header', models.TextField()),
-                ('hash', models.BinaryField()),
-                ('facts', models.TextField()),
-                ('facts_salt', models.BinaryField()),
+                (
+                    "pk",
+                    models.CompositePrimaryKey(
+                        "chain_id",
+                        "n",
+                        blank=True,
+                        editable=False,
+                        primary_key=True,
+                        serialize=False,
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("chain_id", models.UUIDField()),
+                ("n", models.BigIntegerField()),
+                ("kind", models.CharField(max_length=60)),
+                ("subject_id", models.UUIDField()),
+                ("recorded_at", models.DateTimeField()),
+                ("occurred_at", models.DateTimeField()),
+                ("person_id", models.UUIDField(null=True)),
+                ("header", models.TextField()),
+                ("hash", models.BinaryField()),
+                ("facts", models.TextField()),
+                ("facts_salt", models.BinaryField()),
             ],
             options={
-                'db_table': 'ledger_entry',
-                'indexes': [models.Index(fields=['chain_id', 'kind', 'occurred_at'], name='ledger_entry_kind'), models.Index(fields=['chain_id', 'subject_id', 'n'], name='ledger_entry_subject')],
+                "db_table": "ledger_entry",
+                "indexes": [
+                    models.Index(
+                        fields=["chain_id", "kind", "occurred_at"], name="ledger_entry_kind"
+                    ),
+                    models.Index(
+                        fields=["chain_id", "subject_id", "n"], name="ledger_entry_subject"
+                    ),
+                ],
             },
         ),
         migrations.RunSQL(sql.LEDGER_APPEND, "DROP FUNCTION ledger_append"),

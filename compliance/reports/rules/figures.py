@@ -102,6 +102,7 @@ def cleared_before_use(entries: Sequence[Seen]) -> Figure:
 
 def soaked_inside_window(entries: Sequence[Seen]) -> Figure:
     """Implements immersed in a bath as strong as its label asks and inside its use window."""
+    struck = {e.facts["event_id"] for e in entries if e.kind == "implement.event_struck"}
     baths: dict[str, Seen] = {
         e.facts["solution_id"]: e for e in entries if e.kind == "solution.mixed"
     }
@@ -130,7 +131,9 @@ def soaked_inside_window(entries: Sequence[Seen]) -> Figure:
         (
             (e.n, inside(e))
             for e in entries
-            if e.kind == "implement.reprocessed" and e.facts["event"] == "immersed"
+            if e.kind == "implement.reprocessed"
+            and e.facts["event"] == "immersed"
+            and e.facts.get("event_id") not in struck
         ),
     )
 

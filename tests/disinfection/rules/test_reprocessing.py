@@ -341,6 +341,8 @@ def test_re_wetting_always_starts_over():
     events = [wiped(0), wiped(10), event("re_wetted", 100, LAMP)]
     assert lamp(*events, as_of=101).due_at == at(220)
     assert lamp(event("re_wetted", 0, LAMP)).state is S.SOILED
+    soiled_again = [event("stored", 300, LAMP), event("re_wetted", 301, LAMP, agent_id=WIPE)]
+    assert lamp(wiped(0), wiped(10), event("dried", 250, LAMP), *soiled_again).state is S.SOILED
 
 
 def test_a_wipe_without_label_time_clears_nothing():

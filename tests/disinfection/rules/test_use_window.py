@@ -1,6 +1,7 @@
 """Use windows: the strictest limit binds, and "daily" ends at the local closing."""
 
 from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from dateutil import tz
@@ -122,6 +123,15 @@ def test_the_closing_of_another_day_is_refused():
             closing_at=None,
             zone=CHICAGO,
         )
+
+
+def test_hours_are_elapsed_hours_over_a_clock_change():
+    # clocks go forward in the night to 8 March 2026: 24 h later the wall shows 21:00
+    evening = datetime(2026, 3, 7, 20, tzinfo=ZoneInfo(NEW_YORK))
+    window = discard_at(
+        mixed_at=evening, limits=[limit(LimitKind.HOURS, 24)], closing_at=None, zone=NEW_YORK
+    )
+    assert window.ends_at == at_local(date(2026, 3, 8), time(21), NEW_YORK)
 
 
 def opening(*spans):
