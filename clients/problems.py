@@ -1,0 +1,36 @@
+"""What can be wrong in this app. A class's docstring is its text in the problem catalogue."""
+
+from spa_ops.kernel.problems import Problem
+
+
+class RuleFileUnreadable(Problem):
+    """A file of screening rules can't be read: it is missing, not YAML, or not of the shape that
+    its schema asks for. `where` is the file or the place in it.
+    """
+
+    slug, status, title = "rule-file-unreadable", 422, "Rule file unreadable"
+    template = "{where}: {reason}"
+
+
+class RuleFileRefused(Problem):
+    """The screening rules contradict themselves or lack something; none of them is used.
+
+    Each of `faults` has `code` (such as unknown-area, missing-source, duplicate-id, area-cycle or
+    order-cycle), `where` and `message`.
+    """
+
+    slug, status, title = "rule-file-refused", 422, "Rule file refused"
+
+    @property
+    def detail(self) -> str:
+        return "; ".join(
+            f"{f['where']}: {f['code']}: {f['message']}" for f in self.fields["faults"]
+        )
+
+
+class HousePolicyRefused(RuleFileRefused):
+    """A house policy may tighten the screening rules, or choose among trade customs; this one asks
+    for less than a rule that may not be loosened, or changes one that is not there.
+    """
+
+    slug, status, title = "house-policy-refused", 422, "House policy refused"

@@ -1,0 +1,434 @@
+"""Screening in scenes: silence, several reasons, vague dates, plans, orders of lines, alternatives."""
+
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from clients.rules.cases import Answer, Ask, Declaration, DeskView, Unclear, desk_view
+from clients.rules.dates import Unit, about_ago, exactly, in_month, unknown_future, unknown_past
+from clients.rules.engine import screen
+from clients.rules.inputs import MOST_DECLARATIONS, MOST_LINES
+from clients.rules.model import Asked, PatchTest, Verdict
+from clients.rules.records import as_data
+from spa_ops.kernel.problems import InvalidInput
+from tests.clients.rules.scenarios import (
+    ALL_NO,
+    RULES,
+    TODAY,
+    line,
+    reason_of,
+    rules_in,
+    said,
+    screened,
+    seen,
+)
+
+DAY = timedelta(days=1)
+LIGHT_PEEL = said("chemical_peel", TODAY - 3 * DAY, "face", details={"light"})
+
+
+def test_a_client_who_answered_no_to_all_proceeds():
+    screening = screened()
+    assert (screening.verdict, screening.reasons, screening.ask_next) == (Verdict.PROCEED, (), ())
+    assert (screening.earliest_on, screening.alternatives) == (None, ())
+
+
+def test_a_client_who_was_not_asked_does_not_proceed_and_the_questions_come_in_order():
+    screening = screened(answers={})
+    assert screening.verdict is Verdict.ASK_FIRST
+    needed = [question.id for question in RULES.questions_for("soft_wax", "lip")]
+    assert [ask.about for ask in screening.ask_next] == needed
+    assert screening.overridable_by == frozenset()
+
+
+def test_the_spoken_list_is_asked_at_every_visit():
+    spoken = {question.id for question in RULES.questions if question.asked is Asked.EVERY_VISIT}
+    assert spoken == {
+        "new_medicine",
+        "isotretinoin",
+        "skin_actives",
+        "skin_procedures",
+        "sun",
+        "skin_today",
+        "last_reaction",
+        "fever_or_infection",
+        "pregnancy",
+    }
+
+
+@pytest.mark.parametrize(
+    ("method", "area", "matters"),
+    [
+        ("soft_wax", "bikini", True),
+        ("peel", "face", True),
+        ("electrical", "face", True),
+        ("soft_wax", "lip", False),
+    ],
+)
+def test_pregnancy_is_asked_where_it_matters(method, area, matters):
+    asked = {question.id for question in RULES.questions_for(method, area)}
+    assert ("pregnancy" in asked) == matters
+
+
+def test_a_trim_needs_fewer_answers_than_a_peel():
+    trim = {question.id for question in RULES.questions_for("trimming", "lower_leg")}
+    peel = {question.id for question in RULES.questions_for("peel", "face")}
+    assert "isotretinoin" not in trim
+    assert {"fever_or_infection", "skin_today"} <= trim < peel
+
+
+def test_a_yes_alone_is_not_an_answer():
+    answers = ALL_NO | {"skin_actives": Answer.YES}
+    assert rules_in(screened(answers=answers)) == {"question:skin_actives"}
+    assert (
+        screened(said("scrub", TODAY - 9 * DAY, "lip"), answers=answers).verdict is Verdict.PROCEED
+    )
+    # What is seen is no answer to what was asked.
+    asked = ALL_NO | {"skin_today": Answer.YES}
+    assert "question:skin_today" in rules_in(screened(seen("bruise", "lip"), answers=asked))
+
+
+def test_what_is_on_record_from_before_counts_but_answers_nothing_today():
+    yes = ALL_NO | {"skin_actives": Answer.YES}
+    on_record = replace(said("topical_retinoid", TODAY - DAY, "lip"), said_today=False)
+    screening = screened(on_record, answers=yes)
+    assert rules_in(screening) == {"topical_retinoid", "question:skin_actives"}
+    assert rules_in(screened(on_record)) == {"topical_retinoid"}
+
+
+def test_a_burn_seen_today_is_not_called_healed_by_a_look_today():
+    burnt = said("sunburn", TODAY - 3 * DAY, "lip")
+    healed = {"met": frozenset({"sunburn"})}
+    assert screened(burnt, **healed).verdict is Verdict.PROCEED_WITH_CARE
+    assert screened(burnt, seen("sunburn", "lip"), **healed).verdict is Verdict.WAIT_UNTIL
+    assert not reason_of(screened(burnt, seen("sunburn", "lip"), **healed), "sunburn").met
+
+
+def test_a_no_does_not_take_back_what_was_declared():
+    taking = said("isotretinoin", TODAY, still=True)
+    assert screened(taking, answers=ALL_NO).verdict is Verdict.DO_NOT_TREAT
+
+
+def test_a_line_that_waits_still_says_what_was_not_asked():
+    screening = screened(LIGHT_PEEL, answers={**ALL_NO, "sun": Answer.NOT_ANSWERED})
+    assert (screening.verdict, screening.earliest_on) == (Verdict.WAIT_UNTIL, TODAY + 11 * DAY)
+    assert rules_in(screening) == {"light_peel", "question:sun"}
+    assert not screening.is_firm
+
+
+def test_of_several_waits_the_latest_date_counts_and_all_are_kept():
+    screening = screened(
+        LIGHT_PEEL,
+        said("topical_retinoid", TODAY - DAY, "lip"),
+        said("isotretinoin", date(2026, 3, 31)),
+    )
+    assert rules_in(screening) == {"light_peel", "topical_retinoid", "isotretinoin_after"}
+    assert (screening.earliest_on, screening.is_firm) == (date(2026, 9, 30), True)
+
+
+def test_a_patch_test_and_a_wait_are_both_met_on_the_later_day():
+    soon = screened(said("scrub", TODAY, "lip"), patch_test=PatchTest.DUE)
+    assert (soon.verdict, soon.earliest_on) == (Verdict.WAIT_UNTIL, TODAY + 2 * DAY)
+    late = screened(LIGHT_PEEL, patch_test=PatchTest.DUE)
+    assert late.earliest_on == TODAY + 11 * DAY
+    # The day alone is not enough: the test must be made and read.
+    assert (soon.is_firm, late.is_firm) == (False, False)
+
+
+def test_a_stop_without_an_end_shows_no_date():
+    screening = screened(LIGHT_PEEL, seen("open_wound", "lip"))
+    assert (screening.verdict, screening.earliest_on) == (Verdict.DO_NOT_TREAT, None)
+    assert reason_of(screening, "light_peel").until == TODAY + 11 * DAY
+
+
+def test_what_is_still_in_use_gets_a_condition_and_no_date():
+    # A date would tell the client when to leave a prescribed thing off.
+    in_use = screened(said("topical_retinoid", TODAY, "face", still=True))
+    assert (in_use.verdict, in_use.earliest_on) == (Verdict.WAIT_UNTIL, None)
+    assert reason_of(in_use, "topical_retinoid").condition == "not_in_use"
+    later = screened(said("topical_retinoid", TODAY, "face", still=True), on=TODAY + 90 * DAY)
+    assert later.verdict is Verdict.WAIT_UNTIL
+
+
+def test_the_worst_day_of_a_vague_date_decides_and_is_shown_to_be_vague():
+    about = replace(LIGHT_PEEL, when=about_ago(3, Unit.WEEKS, TODAY))
+    assert screened(about).verdict is Verdict.PROCEED  # at the latest exactly two weeks ago
+    about = replace(LIGHT_PEEL, when=about_ago(2, Unit.WEEKS, TODAY))
+    screening = screened(about)
+    assert (screening.verdict, screening.earliest_on, screening.is_vague) == (
+        Verdict.WAIT_UNTIL,
+        TODAY + 7 * DAY,
+        True,
+    )
+    assert screening.ask_next == (
+        Ask(
+            about="chemical_peel",
+            what="date",
+            text="When was it, as exactly as you can say? (a chemical peel)",
+        ),
+    )
+    assert not screened(LIGHT_PEEL).is_vague
+
+
+def test_a_month_ends_today_and_an_unknown_day_may_be_today():
+    sometime = replace(said("isotretinoin"), when=in_month(2026, 8), still=False)
+    assert screened(replace(sometime, when=in_month(2026, 8).up_to(TODAY))).earliest_on == date(
+        2027, 2, 3
+    )
+    assert screened(replace(sometime, when=unknown_past(TODAY))).earliest_on == date(2027, 2, 3)
+
+
+def test_what_is_vague_and_changes_nothing_is_not_asked_about():
+    long_over = replace(LIGHT_PEEL, when=in_month(2026, 1))
+    assert (screened(long_over).verdict, screened(long_over).is_vague) == (Verdict.PROCEED, False)
+    clear = said("open_wound", TODAY - 40 * DAY, "lip", still=True)
+    assert not screened(replace(clear, when=in_month(2026, 6))).is_vague
+
+
+def test_an_unknown_place_form_or_end_counts_as_the_worst_and_is_asked_about():
+    screening = screened(Declaration(kind="chemical_peel", when=exactly(TODAY)))
+    assert rules_in(screening) == {"light_peel", "deeper_peel"}
+    assert reason_of(screening, "deeper_peel").unclear == {Unclear.AREA, Unclear.DETAIL}
+    screening = screened(Declaration(kind="isotretinoin", when=exactly(date(2020, 1, 1))))
+    assert screening.verdict is Verdict.DO_NOT_TREAT
+    assert reason_of(screening, "isotretinoin_in_use").unclear == {Unclear.STILL}
+    assert [ask.what for ask in screening.ask_next] == ["still"]
+
+
+def test_a_second_clear_declaration_makes_a_vague_one_irrelevant():
+    vague = replace(LIGHT_PEEL, when=unknown_past(TODAY))
+    exact = replace(LIGHT_PEEL, when=exactly(TODAY))
+    assert screened(vague).is_vague
+    assert not screened(vague, exact).is_vague
+
+
+def test_a_planned_event_is_judged_on_both_sides():
+    planned = said("chemical_peel", TODAY + 20 * DAY, "face", details={"light"})
+    assert screened(planned, on=TODAY + 6 * DAY).verdict is Verdict.PROCEED
+    between = screened(planned, on=TODAY + 7 * DAY)
+    assert (between.verdict, between.earliest_on, between.is_firm) == (
+        Verdict.WAIT_UNTIL,
+        TODAY + 34 * DAY,
+        True,
+    )
+    assert screened(planned, on=TODAY + 34 * DAY).verdict is Verdict.PROCEED
+
+
+def test_a_day_that_one_wait_gives_is_tried_on_the_others():
+    # The retinoid ends on the tenth, but a laser is planned for the twentieth.
+    retinoid = said("topical_retinoid", TODAY, "lip")
+    laser = said("laser_hair_removal", date(2026, 8, 31), "lip")
+    assert screened(retinoid).earliest_on == date(2026, 8, 10)
+    assert screened(retinoid, laser).earliest_on == date(2026, 9, 14)
+
+
+def test_something_planned_for_an_unknown_day_has_no_date():
+    someday = replace(said("dermal_filler", TODAY, "face"), when=unknown_future(TODAY))
+    screening = screened(someday)
+    assert (screening.verdict, screening.earliest_on, screening.is_vague) == (
+        Verdict.WAIT_UNTIL,
+        None,
+        True,
+    )
+
+
+def test_a_medicine_to_come_counts_from_its_first_day_on():
+    planned = said("isotretinoin", TODAY + 10 * DAY)
+    assert screened(planned, on=TODAY + 9 * DAY).verdict is Verdict.PROCEED
+    assert screened(planned, on=TODAY + 10 * DAY).verdict is Verdict.DO_NOT_TREAT
+    waiting = screened(planned, said("tanning", TODAY + 9 * DAY, "lip"), on=TODAY + 9 * DAY)
+    assert not waiting.is_firm
+
+
+def test_methods_that_pass_are_offered_beside_a_wait():
+    assert screened(LIGHT_PEEL).alternatives == ("tweezing", "trimming")
+    assert screened(
+        LIGHT_PEEL, said("laser_hair_removal", TODAY + 5 * DAY, "lip")
+    ).alternatives == ("trimming",)
+    assert screened(LIGHT_PEEL, seen("fever")).alternatives == ()
+    unasked = {key: value for key, value in ALL_NO.items() if key != "fever_or_infection"}
+    assert screened(LIGHT_PEEL, answers=unasked).alternatives == ()
+
+
+def test_an_allergy_is_matched_with_what_is_in_the_pot():
+    rosin = said("allergy", details={"rosin"})
+    assert (
+        screened(rosin, ingredients=frozenset({"rosin", "beeswax"})).verdict is Verdict.DO_NOT_TREAT
+    )
+    assert screened(rosin, ingredients=frozenset({"beeswax"})).verdict is Verdict.PROCEED
+    assert screened(rosin).verdict is Verdict.ASK_FIRST
+    unspecific = screened(said("allergy"), ingredients=frozenset({"beeswax"}))
+    assert unspecific.verdict is Verdict.ASK_FIRST
+    assert ("allergy", "detail") in {(ask.about, ask.what) for ask in unspecific.ask_next}
+    assert screened(said("allergy"), method="tweezing").verdict is Verdict.PROCEED
+
+
+def visit(*of_lines):
+    lines = [line(key=key, position=n, **of_line) for n, (key, of_line) in enumerate(of_lines)]
+    return screen(
+        rule_set=RULES, lines=lines, answers=ALL_NO, declarations=[], findings=[], today=TODAY
+    )
+
+
+def test_tint_goes_before_wax():
+    wax, tint = {"area": "brow"}, {"area": "brow", "method": "tint"}
+    right = visit(("tint", tint), ("wax", wax))
+    assert {screening.verdict for screening in right.values()} == {Verdict.PROCEED}
+    wrong = visit(("wax", wax), ("tint", tint))
+    assert wrong["wax"].verdict is Verdict.PROCEED
+    assert (wrong["tint"].verdict, rules_in(wrong["tint"])) == (
+        Verdict.WAIT_UNTIL,
+        {"nothing_after_waxing"},
+    )
+
+
+@pytest.mark.parametrize(
+    "order", [("peel", "soft_wax"), ("soft_wax", "peel"), ("dermaplaning", "hard_wax")]
+)
+def test_peel_and_wax_of_one_area_are_not_for_one_day(order):
+    first, second = order
+    screenings = visit(("first", {"method": first}), ("second", {"method": second}))
+    assert (screenings["first"].verdict, screenings["second"].verdict) == (
+        Verdict.PROCEED,
+        Verdict.WAIT_UNTIL,
+    )
+    apart = visit(("first", {"method": first}), ("second", {"method": second, "on": TODAY + DAY}))
+    assert apart["second"].verdict is Verdict.PROCEED
+
+
+def test_the_face_comes_before_feet():
+    feet = {"area": "foot", "method": "massage"}
+    assert (
+        visit(("feet", feet), ("face", {"area": "lip"}))["face"].verdict
+        is Verdict.PROCEED_WITH_CARE
+    )
+    assert visit(("face", {"area": "lip"}), ("feet", feet))["face"].verdict is Verdict.PROCEED
+
+
+def test_the_desk_sees_outcome_and_date_only():
+    view = desk_view(screened(said("isotretinoin", date(2026, 3, 31))))
+    assert view == DeskView(verdict=Verdict.WAIT_UNTIL, earliest_on=date(2026, 9, 30))
+    assert "isotretinoin" not in repr(view)
+
+
+def test_a_screening_becomes_plain_data_that_json_takes():
+    screening = screened(LIGHT_PEEL, seen("sunburn", "lip"), answers={})
+    data = as_data(screening)
+    assert json.loads(json.dumps(data)) == data
+    assert (data["verdict"], data["earliest_on"], data["rules_version"]) == (
+        "wait_until",
+        "2026-08-14",
+        RULES.version,
+    )
+    assert data["ask_next"][0] == {
+        "about": "new_medicine",
+        "what": "question",
+        "text": RULES.questions[0].text,
+    }
+    reasons = {reason["rule"]: reason for reason in data["reasons"]}
+    assert set(reasons) == rules_in(screening)
+    assert reasons["light_peel"]["until"] == "2026-08-14"
+    assert reasons["light_peel"]["overridable_by"] == ["practitioner", "lead"]
+    assert (reasons["sunburn"]["condition"], reasons["sunburn"]["lifted_by"]) == ("healed", "sight")
+    assert reasons["sunburn"]["sources"][0] == {
+        "ref": "American Academy of Dermatology, 2016 release",
+        "strength": "published_and_read",
+        "says": "Hard stop until healed.",
+    }
+
+
+def test_an_override_needs_a_rule_that_allows_it():
+    assert screened(LIGHT_PEEL).overridable_by == {"practitioner", "lead"}
+    assert screened(LIGHT_PEEL, said("isotretinoin", TODAY)).overridable_by == frozenset()
+    assert screened(LIGHT_PEEL, answers={}).overridable_by == frozenset()
+
+
+def test_verdicts_are_ordered_by_strictness():
+    words = [verdict.value for verdict in sorted(Verdict)]
+    assert words == [
+        "proceed",
+        "proceed_with_care",
+        "ask_first",
+        "patch_test_first",
+        "wait_until",
+        "medical_release_first",
+        "do_not_treat",
+    ]
+    with pytest.raises(TypeError):
+        assert Verdict.PROCEED < "wait_until"
+
+
+# Bad input
+
+
+def refused(*things, answers=ALL_NO, **of_line):
+    with pytest.raises(InvalidInput) as caught:
+        screened(*things, answers=answers, **of_line)
+    return {(error["pointer"], error["code"]) for error in caught.value.fields["errors"]}
+
+
+def test_only_what_can_be_planned_may_lie_in_the_future():
+    assert refused(said("reaction", TODAY + DAY)) == {("/declarations/0/when", "in-the-future")}
+    assert refused(said("fever", TODAY + DAY), said("sunburn", in_month(2027, 1))) == {
+        ("/declarations/0/when", "in-the-future"),
+        ("/declarations/1/when", "in-the-future"),
+    }
+    assert screened(said("sunburn", in_month(2026, 8), "lip")).verdict is Verdict.WAIT_UNTIL
+
+
+def test_unknown_words_are_named_with_their_place():
+    assert refused(said("flu", TODAY, "elbow"), seen("scrub")) == {
+        ("/declarations/0/kind", "unknown-kind"),
+        ("/declarations/0/areas", "unknown-area"),
+        ("/findings/0/code", "unknown-finding"),
+    }
+    assert refused(
+        said("mole"), said("chemical_peel", details={"blue"}), seen("bruise", "elbow")
+    ) == {
+        ("/declarations/0/kind", "unknown-kind"),
+        ("/declarations/1/details", "unknown-detail"),
+        ("/findings/0/areas", "unknown-area"),
+    }
+    assert refused(answers={"star_sign": Answer.NO}) == {("/answers", "unknown-question")}
+    assert refused(
+        area="elbow",
+        method="sorcery",
+        flags=frozenset({"vip"}),
+        ingredients=frozenset({"gold"}),
+        met=frozenset({"unfit_skin", "nonsense"}),
+    ) == {
+        ("/lines/0/area", "unknown-area"),
+        ("/lines/0/method", "unknown-method"),
+        ("/lines/0/flags", "unknown-flag"),
+        ("/lines/0/ingredients", "unknown-ingredient"),
+        ("/lines/0/met", "unknown-liftable-rule"),
+    }
+
+
+def test_a_rule_that_nothing_lifts_cannot_be_called_met():
+    for rule in ("unfit_skin", "isotretinoin_in_use", "light_peel", "allergic_before"):
+        assert refused(met=frozenset({rule})) == {("/lines/0/met", "unknown-liftable-rule")}
+
+
+def test_lines_need_keys_and_places_of_their_own():
+    assert refused(lines=[line(), line()]) == {
+        ("/lines/1/key", "doubled-key"),
+        ("/lines/1/position", "doubled-position"),
+    }
+    assert screened(lines=[line(), line(key="other", on=TODAY + DAY)]).verdict is Verdict.PROCEED
+
+
+def test_too_many_of_anything_is_refused_before_it_is_read():
+    assert refused(*[said("flu")] * (MOST_DECLARATIONS + 1)) == {("/declarations", "too-many")}
+    assert refused(*[seen("flu")] * (MOST_DECLARATIONS + 1)) == {("/findings", "too-many")}
+    assert refused(lines=[line()] * (MOST_LINES + 1)) == {("/lines", "too-many")}
+    assert screened(*[LIGHT_PEEL] * MOST_DECLARATIONS).verdict is Verdict.WAIT_UNTIL
+
+
+def test_no_line_is_no_screening():
+    assert (
+        screen(rule_set=RULES, lines=[], answers={}, declarations=[], findings=[], today=TODAY)
+        == {}
+    )
