@@ -112,8 +112,9 @@ def socket_folder(home: Path, account: Account) -> Path:
 
 
 def _is_plain(folder: Path) -> bool:
-    """No character that PostgreSQL reads as part of a list of folders, and none a URL cannot hold."""
-    return not set(str(folder)) & set("\"',\\\n")
+    """No character that PostgreSQL's list of folders or a client's connection string reads as more."""
+    text = str(folder)
+    return not set(text) & set("\"',\\") and not any(each.isspace() for each in text)
 
 
 def make_folder(folder: Path) -> None:

@@ -17,6 +17,7 @@ from pathlib import Path
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
+from psycopg.conninfo import make_conninfo
 
 from spa_ops.kernel import clock
 
@@ -118,9 +119,18 @@ def _broker() -> tuple[str, dict[str, object]]:
         return BROKER_URL, options | {"global_keyprefix": REDIS_PREFIX}
     if find_spec("pgmq") is None:
         return "memory://", {}
-    # The queue's tables belong to the app's role; `python -m spa_ops.launch prepare-queue` made their schema.
-    role = "&options=-c%20role%3D" + APP_ROLE if "?" in _url else "?options=-c%20role%3D" + APP_ROLE
-    options |= {"conn_string": _url + role, "init_extension": False, "pool_size": 4}
+    # The launcher made the schema; the queue's tables are this login's own. The client keeps no more
+    # than these five of a URL (no TLS settings), so a server elsewhere is better used with Redis.
+    login = DATABASES["default"]
+    named = {
+        "host": "HOST",
+        "port": "PORT",
+        "dbname": "NAME",
+        "user": "USER",
+        "password": "PASSWORD",
+    }
+    words = {name: login[key] for name, key in named.items() if login[key]}
+    options |= {"conn_string": make_conninfo(**words), "init_extension": False, "pool_size": 4}
     # Asking 5 times a second is one indexed look-up each; a long poll would hold a snapshot open.
     return "pgmq://", options | {"wait_time_seconds": 0, "polling_interval": 0.2}
 
