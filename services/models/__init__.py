@@ -1,0 +1,32 @@
+"""The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
+
+from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
+from services.models.price_list import Duty, Service, Shift, Skill
+from services.models.visits import (
+    Line,
+    LineState,
+    Rebooking,
+    Visit,
+    VisitChange,
+    VisitState,
+    WorkRecord,
+)
+
+__all__ = [
+    "Charge",
+    "Duty",
+    "Line",
+    "LineState",
+    "Payment",
+    "PaymentKind",
+    "PaymentMeans",
+    "Rebooking",
+    "ReceiptCounter",
+    "Service",
+    "Shift",
+    "Skill",
+    "Visit",
+    "VisitChange",
+    "VisitState",
+    "WorkRecord",
+]

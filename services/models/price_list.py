@@ -1,0 +1,112 @@
+"""The price list, and who can do what when."""
+
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+
+from spa_ops.unit.tables import (
+    SyncedModel,
+    TenantForeignKey,
+    tenant_constraints,
+)
+
+
+class Service(SyncedModel):
+    """One thing on the price list, with how long each part takes and what it needs."""
+
+    entity = "service"
+    name = models.CharField(max_length=200)
+    area = models.CharField(max_length=40)
+    method = models.CharField(max_length=40)
+    set_up_minutes = models.PositiveSmallIntegerField()
+    consultation_minutes = models.PositiveSmallIntegerField()
+    hands_on_minutes = models.PositiveSmallIntegerField()
+    aftercare_minutes = models.PositiveSmallIntegerField()
+    clean_up_minutes = models.PositiveSmallIntegerField()
+    price_minor = models.PositiveIntegerField()
+    currency = models.CharField(max_length=3)
+    rebook_weeks = models.PositiveSmallIntegerField(null=True)
+    room_features = ArrayField(models.CharField(max_length=40), default=list)
+    #: The kind of kit that it needs; empty: single-use items only.
+    kit_kind = models.CharField(max_length=40, default="")
+    needs_patch_test = models.BooleanField(default=False)
+    active = models.BooleanField(default=True)
+    source_id = models.CharField(max_length=120, null=True)  # noqa: DJ001 - unique where present
+
+    class Meta:
+        db_table = "services_service"
+        constraints = [
+            *tenant_constraints("services_service"),
+            models.UniqueConstraint(
+                fields=["business_id", "source_id"], name="services_service_source"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def feed_ids(self) -> tuple[object, ...]:
+        return (self.business_id,)
+
+
+class Skill(SyncedModel):
+    """A person may perform a service, until it is ended."""
+
+    entity = "skill"
+    person = TenantForeignKey("tenancy.Person")
+    service = TenantForeignKey("services.Service")
+    ended_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "services_skill"
+        constraints = [
+            *tenant_constraints(
+                "services_skill", person="tenancy_person", service="services_service"
+            ),
+            models.UniqueConstraint(
+                fields=["business_id", "person", "service"], name="services_skill_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.person_id} {self.service_id}"
+
+    def feed_ids(self) -> tuple[object, ...]:
+        return (self.business_id,)
+
+
+class Duty(models.TextChoices):
+    """What someone on shift does: services, or set-up and turnover for others."""
+
+    PRACTITIONER = "practitioner"
+    ATTENDANT = "attendant"
+
+
+class Shift(SyncedModel):
+    """Every week on `weekday` (0 Monday) from `starts` to `ends` on the location's wall clock."""
+
+    entity = "shift"
+    person = TenantForeignKey("tenancy.Person")
+    location = TenantForeignKey("tenancy.Location")
+    duty = models.CharField(max_length=12, choices=Duty.choices)
+    weekday = models.PositiveSmallIntegerField()
+    starts = models.TimeField()
+    ends = models.TimeField()
+    valid_from = models.DateField()
+    valid_until = models.DateField(null=True)
+
+    class Meta:
+        db_table = "services_shift"
+        constraints = [
+            *tenant_constraints(
+                "services_shift", person="tenancy_person", location="tenancy_location"
+            ),
+            models.CheckConstraint(
+                condition=models.Q(weekday__lte=6), name="services_shift_weekday"
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["business_id", "location", "weekday"], name="services_shift_day")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.person_id} {self.weekday} {self.starts}"
