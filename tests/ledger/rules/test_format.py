@@ -1,6 +1,7 @@
 """Format 1 against RFC 8785: a general library as oracle, and the examples published with the RFC."""
 
 import json
+import re
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from uuid import UUID
@@ -11,6 +12,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from compliance.ledger.rules.format import (
+    INSTANT_TEXT,
     MAX_INTEGER,
     Header,
     NotFormatOne,
@@ -344,3 +346,37 @@ def test_instants_have_one_text(instant):
     assert parse_instant(rfc3339(instant)) == instant
     west = instant.astimezone(tz=None) + timedelta(0)
     assert rfc3339(west) == rfc3339(instant)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2026-03-02 10:11:12.000005Z",
+        "2026-W10-1T10:11:12.000005Z",
+        "2026-03-02T10:11:12,000005Z",
+        "2026-03-02T10:11:12.0+05:30",
+        "2026-03-02T10:11:12.000005z",
+        "2026-03-02T24:00:00.000000Z",
+        "2026-03-02T10:11:12.00000 Z",
+        "2026-03-02T10:11:12.000\u0660\u0661\u0662Z",
+        "20260302T101112.0000000000Z",
+        "2026-02-29T10:11:12.000005Z",
+        "",
+    ],
+)
+def test_instants_have_no_other_text(text):
+    with pytest.raises(NotFormatOne):
+        parse_instant(text)
+
+
+@given(instants.map(rfc3339), st.data())
+def test_whatever_is_read_as_an_instant_has_its_form(text, data):
+    for _ in range(data.draw(st.integers(1, 3))):
+        at = data.draw(st.integers(0, len(text) - 1))
+        text = text[:at] + data.draw(st.sampled_from("0129 -+.,:TWZz\u0660")) + text[at + 1 :]
+    try:
+        instant = parse_instant(text)
+    except NotFormatOne:
+        return
+    assert re.fullmatch(INSTANT_TEXT, text)
+    assert instant.isoformat(timespec="microseconds") == text.replace("Z", "+00:00")

@@ -191,6 +191,31 @@ def test_every_consistency_proof_up_to_64_entries():
                 assert not verify_consistency(old_size=old, new_size=new, **swapped)
 
 
+def test_a_proof_passes_for_another_place_only_where_the_definition_agrees():
+    """A true proof under every wrong index, size and pair of sizes: as the recursion says."""
+    for size in range(1, 18):
+        for place in range(size):
+            leaf, right = LEAVES[place], inclusion_proof(LEAVES[:size], place)
+            for claimed in range(1, 20):
+                for index in range(claimed):
+                    assert verify_inclusion(
+                        leaf=leaf, index=index, size=claimed, proof=right, root=ROOTS[size]
+                    ) == (folded(index, claimed, leaf, list(right)) == ROOTS[size])
+            roots, right = (
+                (ROOTS[place + 1], ROOTS[size]),
+                consistency_proof(LEAVES[:size], place + 1),
+            )
+            for new in range(2, 20):
+                for old in range(1, new):
+                    assert verify_consistency(
+                        old_size=old,
+                        new_size=new,
+                        old_root=roots[0],
+                        new_root=roots[1],
+                        proof=right,
+                    ) == (folded_pair(old, new, True, roots[0], list(right)) == roots)
+
+
 def damaged(proof, known):
     """Every near miss of a proof: parts changed, left out, doubled, moved, of a wrong length."""
     for at in range(len(proof)):
