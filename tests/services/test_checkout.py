@@ -1,22 +1,17 @@
-"""Charges, payments and check-out: over HTTP, and by many at once."""
+"""Charges, payments and check-out over HTTP."""
 
-import threading
 from datetime import timedelta
 
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
-from rest_framework import serializers as s
 
 from compliance.ledger.queries import entries, verification
 from services.actions import checkout
-from services.api import checkout as api
 from services.models import LineState, Payment, VisitState
-from services.problems import Overpaid, RefundTooLarge
 from spa_ops.kernel import clock
 from spa_ops.kernel.ids import uuid7
-from spa_ops.kernel.problems import NotFound
-from spa_ops.unit.work import reading, run, snapshot
+from spa_ops.unit.work import reading, snapshot
 from tests.services import builders as build
 from tests.world import BUSINESS, HARBOR, LAKE, actor, uid
 
@@ -259,76 +254,6 @@ def test_receipts_are_numbered_per_location(call):
     assert take(at_harbor, 10, who="henk").receipt_number == 1
 
 
-# Giving it back
-
-
-def test_refunds_name_their_payment_and_never_exceed_what_is_left_of_it(call):
-    visit = build.visit(FINISHED)
-    lena = call("lena")
-    one, two = take(visit, 3000), take(visit, 1500, means="bank_transfer")
-    part = lena.post(f"payments/{one.id}/refund", refunded(1000, means="cash"))
-    assert part.status_code == 201, part.body
-    row = part.body["payment"]
-    assert (row["kind"], row["amount_minor"], row["of_payment_id"], row["receipt_number"]) == (
-        "refund",
-        -1000,
-        str(one.id),
-        3,
-    )
-    over = lena.post(f"payments/{one.id}/refund", refunded(2001))
-    assert (*problem(over), over.body["left_minor"]) == (409, "refund-too-large", 2000)
-    assert lena.post(f"payments/{one.id}/refund", refunded(2000)).status_code == 201
-    by_same_means = lena.post(f"payments/{two.id}/refund", refunded(1)).body["payment"]
-    assert by_same_means["means"] == "bank_transfer"
-    assert problem(lena.post(f"payments/{row['id']}/refund", refunded(1))) == (409, "wrong-state")
-    left = {p["id"]: p["left_minor"] for p in account(lena, visit)["payments"]}
-    assert (left[str(one.id)], left[str(two.id)], left[row["id"]]) == (0, 1499, 0)
-
-
-def test_a_reason_is_needed_to_give_money_back(call):
-    visit = build.visit(FINISHED)
-    payment = take(visit, 4500)
-    for verb, body in (("refund", refunded(1)), ("void", {"reason": "wrong visit"})):
-        for reason in ({"reason": "  "}, {"reason": None}):
-            refused = call("lena").post(f"payments/{payment.id}/{verb}", body | reason)
-            assert refused.status_code == 422
-            assert [e["pointer"] for e in refused.body["errors"]] == ["/reason"]
-    with reading(BUSINESS):
-        assert Payment.objects.count() == 1
-
-
-def test_a_void_is_of_the_whole_and_on_the_same_local_day(call, now):
-    visit = build.visit(FINISHED)
-    lena, why = call("lena"), {"reason": "entered twice"}
-    whole, part, late = take(visit, 1000), take(visit, 1000), take(visit, 1000)
-    # 23:59 in Chicago is already tomorrow in UTC, and still the same local day.
-    with clock.stopped_at(now + timedelta(hours=11, minutes=59)):
-        done = lena.post(f"payments/{whole.id}/void", why)
-        assert done.body["payment"]["amount_minor"] == -1000
-        assert done.body["payment"]["kind"] == "void"
-        again = lena.post(f"payments/{whole.id}/void", why)
-        assert (*problem(again), again.body["why"]) == (409, "not-voidable", "given_back")
-    lena.post(f"payments/{part.id}/refund", refunded(1))
-    partly = lena.post(f"payments/{part.id}/void", why)
-    assert (*problem(partly), partly.body["why"]) == (409, "not-voidable", "given_back")
-    with clock.stopped_at(now + timedelta(hours=12)):
-        other_day = lena.post(f"payments/{late.id}/void", why)
-        assert (*problem(other_day), other_day.body["why"]) == (409, "not-voidable", "other_day")
-    assert account(lena, visit)["paid_minor"] == 1999
-
-
-def test_only_leads_and_owners_give_money_back(call):
-    visit = build.visit(FINISHED)
-    payment = take(visit, 4500)
-    for name in ("freya", "petra"):
-        refused = call(name).post(f"payments/{payment.id}/refund", refunded(1))
-        assert problem(refused) == (403, "not-allowed")
-        void = call(name).post(f"payments/{payment.id}/void", {"reason": "x"})
-        assert problem(void) == (403, "not-allowed")
-    assert account(call("olga"), visit)["paid_minor"] == 4500
-    assert call("olga").post(f"payments/{payment.id}/refund", refunded(1)).status_code == 201
-
-
 # Checking out
 
 
@@ -465,128 +390,3 @@ def test_the_account_takes_as_many_statements_for_many_rows(call):
             account(freya, visit)
         counts.append(len(asked))
     assert counts[0] == counts[1] <= 10
-
-
-# Card numbers
-
-#: Digits of an invented number; the last is its check digit (ISO/IEC 7812-1, Luhn formula).
-LUHN_VALID = "9999990000000006"
-
-
-def _texts(shape):
-    for name, field in shape().fields.items():
-        if type(field) is s.CharField:
-            yield name
-
-
-def test_no_field_takes_a_card_number(call):
-    visit = build.visit(FINISHED)
-    payment = take(visit, 100)
-    calls = {
-        api.TakePaymentInput: (f"visits/{visit.id}/payments", paid(1)),
-        api.RefundPaymentInput: (f"payments/{payment.id}/refund", refunded(1)),
-        api.VoidPaymentInput: (f"payments/{payment.id}/void", {"reason": "x"}),
-    }
-    shapes = [
-        v.input for v in vars(api).values() if getattr(v, "access", None) and hasattr(v, "input")
-    ]
-    texts = {(shape, name) for shape in shapes for name in _texts(shape)}
-    assert {shape for shape, _ in texts} == calls.keys()
-    for shape, name in texts:
-        path, body = calls[shape]
-        for written in (
-            LUHN_VALID,
-            "9999 9900 0000 0006",
-            "terminal broken: 9999-9900-0000-0006 12/28",
-        ):
-            refused = call("lena").post(path, body | {name: written})
-            assert refused.status_code == 422, (shape, name, written)
-            assert refused.body["errors"] == [
-                {
-                    "pointer": f"/{name}",
-                    "code": "card-number",
-                    "message": "must not hold a card number",
-                }
-            ]
-    with reading(BUSINESS):
-        assert Payment.objects.count() == 1
-        columns = {f.name for f in Payment._meta.get_fields()}
-        assert not any("card" in c or "number" in c for c in columns - {"receipt_number"})
-
-
-# Many at once
-
-
-def _at_once(*bodies):
-    """Run every body in a thread of its own at the same moment; what each returned or raised."""
-    found, barrier = [None] * len(bodies), threading.Barrier(len(bodies))
-
-    def work(i, body):
-        try:
-            barrier.wait(20)
-            found[i] = body()
-        except Exception as error:
-            found[i] = error
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=work, args=pair) for pair in enumerate(bodies)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(60)
-    return found
-
-
-def test_sixteen_desks_make_receipts_without_a_gap_though_some_payments_fall_through(own_database):
-    visits = [build.visit(FINISHED) for _ in range(16)]
-
-    def pays(visit, *, falls_through):
-        def body():
-            row = take(visit, 100)
-            if falls_through:
-                raise NotFound
-            return row.receipt_number
-
-        return lambda: [_outcome(body) for _ in range(4)]
-
-    found = _at_once(*[pays(v, falls_through=i % 4 == 0) for i, v in enumerate(visits)])
-    assert not [f for f in found if isinstance(f, Exception)]
-    numbers = [n for f in found for n in f]
-    assert numbers.count(None) == 16
-    assert sorted(n for n in numbers if n is not None) == list(range(1, 49))
-    with reading(BUSINESS):
-        stored = list(
-            Payment.objects.order_by("receipt_number").values_list("receipt_number", flat=True)
-        )
-    assert stored == list(range(1, 49))
-
-
-def _outcome(body):
-    try:
-        return run(body, actor=actor("freya"), now=clock.now())
-    except NotFound:
-        return None
-
-
-def test_two_who_take_the_whole_at_once_take_it_once(own_database):
-    visit = build.visit(FINISHED)
-    found = _at_once(*[lambda: take(visit, 4500)] * 4)
-    assert sorted(type(f).__name__ for f in found) == ["Overpaid"] * 3 + ["Payment"]
-    refusals = [f for f in found if isinstance(f, Overpaid)]
-    assert {f.fields["balance_minor"] for f in refusals} == {0}
-
-
-def test_two_refunds_at_once_give_back_no_more_than_there_is(own_database):
-    visit = build.visit(FINISHED)
-    payment = take(visit, 4500)
-
-    def refund():
-        return checkout.refund_payment(
-            actor=actor("lena"), now=clock.now(), payment_id=payment.id, **refunded(3000)
-        )
-
-    found = _at_once(*[refund] * 4)
-    assert sorted(type(f).__name__ for f in found) == ["Payment"] + ["RefundTooLarge"] * 3
-    left = {f.fields["left_minor"] for f in found if isinstance(f, RefundTooLarge)}
-    assert left == {1500}
