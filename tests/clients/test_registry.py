@@ -1,0 +1,52 @@
+"""Every table that holds a client's id says what becomes of it, or is listed as still open."""
+
+import pytest
+from django.apps import apps
+
+from clients.models import Client
+from clients.registry import HOLDINGS, Holding, register
+
+#: To be registered with export, erasure and merge, which come with a later issue.
+OPEN = {
+    "claims_bookable",
+    "clients_client",
+    "clients_client_word",
+    "clients_consent",
+    "clients_health_answer",
+    "clients_health_read",
+    "ledger_personal",
+    "services_rebooking",
+    "services_visit",
+    "services_work_record",
+    "tenancy_subject_key",
+}
+#: Tables whose own id is the client's.
+NAMED_LIKE_THE_CLIENT = {"claims_bookable", "clients_client", "tenancy_subject_key"}
+
+
+def tables_with_a_client():
+    found = set(NAMED_LIKE_THE_CLIENT)
+    for model in apps.get_models():
+        for field in model._meta.local_fields:
+            if field.column == "client_id" or field.related_model is Client:
+                found.add(model._meta.db_table)
+    return found
+
+
+def test_no_table_with_a_clients_id_is_forgotten():
+    assert tables_with_a_client() - HOLDINGS.keys() - OPEN == set()
+
+
+def test_what_is_open_is_neither_registered_nor_gone():
+    assert OPEN & HOLDINGS.keys() == set()
+    assert tables_with_a_client() >= OPEN
+
+
+def test_a_table_is_registered_once():
+    holding = Holding(table="invented_table", export=lambda client_id: [{"client": str(client_id)}])
+    try:
+        assert register(holding) is HOLDINGS["invented_table"]
+        with pytest.raises(ValueError, match="registered already"):
+            register(holding)
+    finally:
+        del HOLDINGS["invented_table"]
