@@ -13,6 +13,7 @@ urlpatterns = [
     path("visits/<uuid:id>/cancel", v.CancelVisit.as_view()),
     path("visits/<uuid:id>/no-show", v.RecordNoShow.as_view()),
     path("visits/<uuid:id>/arrive", v.RecordArrival.as_view()),
+    path("visits/<uuid:id>/strike-out", v.StrikeVisitState.as_view()),
     path("visits/<uuid:id>/seat", v.SeatClient.as_view()),
     path("visits/<uuid:id>/leave", v.RecordLeaving.as_view()),
     path("visits/<uuid:id>/lines", v.AddLine.as_view()),
@@ -27,6 +28,7 @@ urlpatterns = [
     path("lines/<uuid:id>/bleeding-stopped", v.RecordBleedingStopped.as_view()),
     path("lines/<uuid:id>/finish", v.FinishLine.as_view()),
     path("lines/<uuid:id>/work-records", v.AddWorkRecord.as_view()),
+    path("lines/<uuid:id>/strike-out", v.StrikeLineState.as_view()),
     path("lines/<uuid:id>/drop", v.DropLine.as_view()),
     path("lines/<uuid:id>/swap", v.SwapLine.as_view()),
 ]

@@ -10,7 +10,7 @@ from clients import actions as clients
 from clients.rule_files import shipped_rule_set
 from rooms.problems import RoomNotReady
 from services import problems as p
-from services.actions import booking, consultation, lines, replanning, visit
+from services.actions import booking, consultation, corrections, lines, replanning, visit
 from services.api import visit_shapes as shapes
 from services.bodies.visits import VISIT
 from services.models import Visit
@@ -175,6 +175,17 @@ class ListChanges(ApiView):
             rows = queries.changes_of(id)
         names = self.output["properties"]["items"]["items"]["properties"]
         return answer({"items": [{name: getattr(row, name) for name in names} for row in rows]})
+
+
+class StrikeVisitState(_OnVisit):
+    """Arrived, cancelled or not come was a mistake: booked as before. Both stay on record."""
+
+    access = {"POST": STAFF}
+    input = shapes.WithReason
+    problems = (ClaimClash,)
+
+    def handle(self, **given: Any) -> Visit:
+        return corrections.strike_visit_state(**given)
 
 
 class RecordArrival(_OnVisit):
@@ -420,6 +431,16 @@ class FinishLine(_OnLine):
         return lines.finish_line(
             actor=actor, now=now, line_id=line_id, record=dict(record), confirmed=confirmed
         )
+
+
+class StrikeLineState(_OnLine):
+    """Started, finished or stopped was a mistake, while the client is in the room. Both stay on record."""
+
+    access = {"POST": FLOOR}
+    input = shapes.WithReason
+
+    def handle(self, **given: Any) -> Visit:
+        return corrections.strike_line_state(**given)
 
 
 class AddWorkRecord(_OnLine):

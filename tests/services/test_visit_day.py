@@ -355,3 +355,33 @@ def test_a_consultation_with_a_wrong_word_keeps_nothing(call, now, wrong):
     refused = call("petra").post(f"visits/{visit['id']}/consultation", wrong)
     assert refused.status_code == 422, refused.body
     assert call("petra").get(f"visits/{visit['id']}/consultation").body["items"] == []
+
+
+def test_a_mistaken_no_show_takes_its_time_back_if_it_is_still_free(call, now):
+    visit = book(call, now).body
+    path = f"visits/{visit['id']}"
+    with clock.stopped_at(now + timedelta(minutes=61)):
+        call("freya").post(f"{path}/no-show")
+        back = call("freya").post(f"{path}/strike-out", {"reason": "she was in the wrong chair"})
+    assert (back.status_code, back.body["state"]) == (200, "booked")
+    assert book(call, now, client="celia").status_code == 409
+    call("freya").post(f"{path}/cancel")
+    assert book(call, now, client="celia").status_code == 201
+    assert (
+        call("freya").post(f"{path}/strike-out", {"reason": "x"}).body["type"]
+        == "/problems/claim-clash"
+    )
+    struck = call("inga").get(f"evidence/{LAKE}/entries?kind=visit.struck").body["items"]
+    assert [e["facts"]["was"] for e in struck] == ["no_show"]
+
+
+def test_a_start_tapped_by_mistake_is_put_right(call, now):
+    visit = in_room(call, now)
+    consult(call, visit)
+    start(call, visit)
+    path = f"lines/{visit['lines'][0]['id']}/strike-out"
+    assert (
+        call("petra").post(path, {"reason": "wrong client"}).body["lines"][0]["state"] == "planned"
+    )
+    assert call("petra").post(path, {"reason": "again"}).body["type"] == "/problems/wrong-state"
+    assert start(call, visit).status_code == 200

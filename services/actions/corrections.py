@@ -1,0 +1,85 @@
+"""Mis-taps on visits and lines: a new entry says what was wrong, who and why; the state is put right.
+
+What was recorded stays visible. Health answers, implement events and turnover steps have their own.
+"""
+
+from datetime import datetime
+from uuid import UUID
+
+from services.actions import booking
+from services.actions.booking import bookables_of, visit_evidence
+from services.models import LineState, Visit, VisitState
+from services.queries import visits as queries
+from spa_ops.claims import actions as claims
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.problems import NotFound, WrongState
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action
+
+#: What a visit's state goes back to when it was tapped by mistake.
+VISIT_BEFORE = {
+    VisitState.ARRIVED: VisitState.BOOKED,
+    VisitState.CANCELLED: VisitState.BOOKED,
+    VisitState.NO_SHOW: VisitState.BOOKED,
+}
+#: The same for a line; a stopped one is paused again, so that going on is confirmed anew.
+LINE_BEFORE = {
+    LineState.STARTED: LineState.PLANNED,
+    LineState.FINISHED: LineState.STARTED,
+    LineState.STOPPED: LineState.PAUSED,
+}
+
+
+@action
+def strike_visit_state(*, actor: Actor, now: datetime, visit_id: UUID, reason: str) -> Visit:
+    """Arrived, cancelled or not come was a mistake: the visit is booked as before.
+
+    Time that was given back is taken again; raises `ClaimClash` when somebody else has it now, and
+    `WrongState` for any other state.
+    """
+    client_id = Visit.objects.filter(id=visit_id).values_list("client_id", flat=True).first()
+    if client_id is None:
+        raise NotFound
+    lines = queries.lines_of(visit_id)
+    claims.lock_bookables(bookables_of(client_id, lines))
+    visit = queries.locked_visit(visit_id, actor)
+    was = VisitState(visit.state)
+    if was not in VISIT_BEFORE:
+        raise WrongState(thing="visit", state=visit.state, needed="arrived, cancelled or not come")
+    if was is not VisitState.ARRIVED:
+        live = [line for line in lines if line.state != LineState.DROPPED]
+        claims.claim(
+            wanted=booking.wanted_claims(visit.client_id, live), now=now, visit_id=visit.id
+        )
+    visit.state, visit.arrived_at = VISIT_BEFORE[was], None
+    put(visit, fields=["state", "arrived_at"])
+    visit_evidence("visit.struck", visit, {"was": was.value, "is": visit.state}, {"reason": reason})
+    return visit
+
+
+@action
+def strike_line_state(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+    """Started, finished or stopped was a mistake, while the client is still in the room.
+
+    Raises `WrongState` for another state, or once the client has left.
+    """
+    line, visit = queries.line_and_visit(line_id, actor)
+    if visit.state != VisitState.IN_ROOM or line.bleeding_since is not None:
+        raise WrongState(thing="visit", state=visit.state, needed="the client in the room")
+    was = LineState(line.state)
+    before = LINE_BEFORE.get(was)
+    if before is None:
+        raise WrongState(thing="line", state=line.state, needed="started, finished or stopped")
+    line.state = before
+    if before is LineState.PLANNED:
+        line.started_at = None
+    line.finished_at = None
+    line.save(update_fields=["state", "started_at", "finished_at"])
+    visit_evidence(
+        "line.struck",
+        visit,
+        {"line_id": line.id, "was": was.value, "is": line.state},
+        {"reason": reason},
+    )
+    put(visit, fields=[])
+    return visit
