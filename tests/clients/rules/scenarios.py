@@ -61,6 +61,8 @@ def reason_of(screening: Screening, rule_id: str):
 
 #: How many examples is the profile's business; a busy machine is no reason to fail.
 unhurried = settings(deadline=None)
+#: For what is tried on each of many rules anyway.
+fewer = settings(deadline=None, max_examples=max(5, unhurried.max_examples // 5))
 
 # A few areas and methods are drawn often, so that what is said and what is booked do meet.
 COMMON_AREAS = ["face", "lip", "brow", "bikini", "lower_leg"]

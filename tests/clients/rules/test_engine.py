@@ -1,6 +1,5 @@
 """Screening in scenes: silence, several reasons, vague dates, plans, orders of lines, alternatives."""
 
-import json
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -11,7 +10,6 @@ from clients.rules.dates import Unit, about_ago, exactly, in_month, unknown_futu
 from clients.rules.engine import screen
 from clients.rules.inputs import MOST_DECLARATIONS, MOST_LINES
 from clients.rules.model import Asked, PatchTest, Verdict
-from clients.rules.records import as_data
 from spa_ops.kernel.problems import InvalidInput
 from tests.clients.rules.scenarios import (
     ALL_NO,
@@ -311,32 +309,6 @@ def test_the_desk_sees_outcome_and_date_only():
     view = desk_view(screened(said("isotretinoin", date(2026, 3, 31))))
     assert view == DeskView(verdict=Verdict.WAIT_UNTIL, earliest_on=date(2026, 9, 30))
     assert "isotretinoin" not in repr(view)
-
-
-def test_a_screening_becomes_plain_data_that_json_takes():
-    screening = screened(LIGHT_PEEL, seen("sunburn", "lip"), answers={})
-    data = as_data(screening)
-    assert json.loads(json.dumps(data)) == data
-    assert (data["verdict"], data["earliest_on"], data["rules_version"]) == (
-        "wait_until",
-        "2026-08-14",
-        RULES.version,
-    )
-    assert data["ask_next"][0] == {
-        "about": "new_medicine",
-        "what": "question",
-        "text": RULES.questions[0].text,
-    }
-    reasons = {reason["rule"]: reason for reason in data["reasons"]}
-    assert set(reasons) == rules_in(screening)
-    assert reasons["light_peel"]["until"] == "2026-08-14"
-    assert reasons["light_peel"]["overridable_by"] == ["practitioner", "lead"]
-    assert (reasons["sunburn"]["condition"], reasons["sunburn"]["lifted_by"]) == ("healed", "sight")
-    assert reasons["sunburn"]["sources"][0] == {
-        "ref": "American Academy of Dermatology, 2016 release",
-        "strength": "published_and_read",
-        "says": "Hard stop until healed.",
-    }
 
 
 def test_an_override_needs_a_rule_that_allows_it():
