@@ -5,6 +5,7 @@ from typing import Any
 from uuid import UUID
 
 from compliance.disinfection import queries as disinfection
+from compliance.disinfection.rules.use_window import closing_of_day, end_of_business_day
 from rooms import queries
 from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
 from rooms.problems import RoomNotReady, StepsOpen
@@ -21,7 +22,7 @@ from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, inva
 from spa_ops.tenancy import actions as tenancy_actions
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.rules import closing_on, next_closing
+from spa_ops.tenancy.rules import closing_on, open_periods
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 
@@ -269,10 +270,7 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
         raise StepsOpen(open_steps=list(progress.open_required))
     turnover.finished_at = now
     turnover.save()
-    place = room.location
-    _move(
-        room, RoomState.READY, now, ready_until=next_closing(place.opening_hours, place.zone, now)
-    )
+    _move(room, RoomState.READY, now, ready_until=_day_ends_at(room.location, now))
     _evidence(
         "room.turnover_finished",
         room,
@@ -289,6 +287,14 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     if actor.device_id is not None:
         tenancy_actions.lock_device(actor=actor, now=now, device_id=actor.device_id)
     return room
+
+
+def _day_ends_at(place: Location, now: datetime) -> datetime:
+    """Closing of the business day that runs; midnight for a room made ready after closing."""
+    closing_at = closing_of_day(
+        now, open_on=lambda day: open_periods(place.opening_hours, place.zone, day), zone=place.zone
+    )
+    return end_of_business_day(now, closing_at=closing_at, zone=place.zone)
 
 
 @action

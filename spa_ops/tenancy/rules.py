@@ -88,16 +88,6 @@ def closing_on(hours: OpeningHours, zone: str, day: date) -> datetime:
     )
 
 
-def next_closing(hours: OpeningHours, zone: str, after: datetime) -> datetime:
-    """The first closing later than `after` (a site open past midnight still closes its own day)."""
-    day = after.astimezone(ZoneInfo(zone)).date() - timedelta(days=1)
-    for offset in range(3):
-        closing = closing_on(hours, zone, day + timedelta(days=offset))
-        if closing > after:
-            return closing
-    raise AssertionError("a day later than tomorrow always closes later")
-
-
 def is_open(hours: OpeningHours, zone: str, at: datetime) -> bool:
     """Whether the site is open at `at`."""
     today = at.astimezone(ZoneInfo(zone)).date()
