@@ -1,6 +1,6 @@
 """Callers over HTTP: a token for each team member of the invented business."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
@@ -8,6 +8,7 @@ from django.test import Client
 
 from spa_ops.tenancy import actions as tenancy
 from spa_ops.tenancy.models import Membership
+from spa_ops.sync.queries import drift
 from spa_ops.unit.work import reading
 from tests import world
 
@@ -49,12 +50,14 @@ def secret_of(name: str) -> str:
     acting = world.stranger() if name == "stranger" else world.actor(name)
     with reading(acting.business_id):
         membership = Membership.objects.get(person_id=person)
-    issued = tenancy.issue_token(actor=acting, now=world.clock.now(), membership_id=membership.id, days=400)
+    issued = tenancy.issue_token(
+        actor=acting, now=world.clock.now(), membership_id=membership.id, days=400
+    )
     return issued.secret
 
 
 @pytest.fixture
-def call(db) -> Callable[[str], Caller]:
+def call(db) -> Iterator[Callable[[str], Caller]]:
     """`call("petra")` is Petra's client."""
     made: dict[str, Caller] = {}
 
@@ -63,4 +66,6 @@ def call(db) -> Callable[[str], Caller]:
             made[name] = Caller(secret_of(name)) if name else Caller()
         return made[name]
 
-    return caller
+    yield caller
+    with reading(world.BUSINESS):
+        assert drift() == [], "a synced row was written without its change"

@@ -150,3 +150,18 @@ def _changes(feed_id: UUID, actor: Actor, start: int, limit: int) -> list[tuple[
             [feed_id, start, start + limit],
         )
         return cursor.fetchall()
+
+
+def drift() -> list[tuple[str, UUID, int]]:
+    """Synced rows whose present version no feed carries: what a forgotten publish leaves behind.
+
+    Within the business that is set. Empty is right; rows that belong to no feed yet do not count.
+    """
+    arms = " UNION ALL ".join(
+        f"SELECT '{e.name}', e.id, {e.version} FROM {e.table} e WHERE NOT EXISTS (SELECT FROM sync_change c "
+        f"WHERE c.entity = '{e.name}' AND c.entity_id = e.id AND c.version = {e.version})"
+        for e in ENTITIES.values()
+    )
+    with connection.cursor() as cursor:
+        cursor.execute(arms)
+        return cursor.fetchall()
