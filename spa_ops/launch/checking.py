@@ -16,8 +16,8 @@ from spa_ops.launch.run import default_data_dir
 
 BENCHES = ROOT / "tests" / "bench"
 CHECKS = {
-    "format": ["ruff", "format", "--check", "."],
-    "lint": ["ruff", "check", "."],
+    "format": ["ruff", "format", "--check", "--output-format", "concise", "."],
+    "lint": ["ruff", "check", "--output-format", "concise", "."],
     "types": ["mypy"],
     "missing migrations": ["manage", "makemigrations", "--check", "--dry-run"],
     "settings": ["manage", "check"],

@@ -47,6 +47,8 @@ def prepare(admin: psycopg.Connection, *, database: str, owner: Login, app: Logi
     groups = sql.SQL("{}, {}").format(sql.Identifier(APP_GROUP), sql.Identifier(ERASER_GROUP))
     _run(admin, "GRANT {} TO {} WITH ADMIN OPTION", groups, sql.Identifier(owner.name))
     _run(admin, "GRANT {} TO {}", sql.Identifier(APP_GROUP), sql.Identifier(app.name))
+    # Dropping a test's or a demo's database ends the sessions that the app still has there.
+    _run(admin, "GRANT pg_signal_backend TO {}", sql.Identifier(owner.name))
     known = admin.execute("SELECT 1 FROM pg_database WHERE datname = %s", [database]).fetchone()
     named = sql.Identifier(database)
     if not known:

@@ -3,6 +3,7 @@
 import os
 import shutil
 import subprocess
+import time
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -10,6 +11,7 @@ from spa_ops.launch import account, binaries, cluster, embedded, locks
 from spa_ops.launch.refusals import LaunchRefused, disk_refusal
 
 DUMP = "upgrade.dump"
+KEEPER_SECONDS = 5.0
 
 
 def upgrade(data_dir: Path) -> str:
@@ -31,7 +33,7 @@ def upgrade(data_dir: Path) -> str:
         )
     with locks.alone(home / locks.START):
         _refuse_running(home)
-        _dump(home, who, old_major, new)
+        _dump(home, who, old_major)
         kept = _set_aside(home, old_major)
     try:
         _restore(data_dir, home, new)
@@ -58,20 +60,25 @@ def _old_programs(major: int) -> binaries.Binaries:
 
 def _refuse_running(home: Path) -> None:
     users = locks.FileLock(home / locks.USERS)
-    alone = users.try_take()
+    # A keeper holds it for a moment when the last user has just gone.
+    deadline = time.monotonic() + KEEPER_SECONDS
+    while not users.try_take():
+        if time.monotonic() > deadline:
+            users.close()
+            raise LaunchRefused("The program is running on this data; stop it first.")
+        time.sleep(0.1)
     users.close()
-    if not alone:
-        raise LaunchRefused("The program is running on this data; stop it first.")
 
 
-def _dump(home: Path, who: account.Account, major: int, new: binaries.Binaries) -> None:
+def _dump(home: Path, who: account.Account, major: int) -> None:
     programs = cluster.usable(_old_programs(major), who, home)
     place = cluster.Place(home=home, account=who, binaries=programs)
     server = embedded.server_at(home, place, durable=True)
     cluster.start(place, durable=True)
     try:
-        # The newer pg_dump reads older servers and writes what its own pg_restore likes best.
-        _run([new.program("pg_dump"), "--format=custom", f"--file={home / DUMP}"], home, server)
+        # The server's own pg_dump: a distribution may mark columns in a way that only its own leaves out.
+        dump = [programs.program("pg_dump"), "--format=custom", f"--file={home / DUMP}"]
+        _run(dump, home, server)
     finally:
         cluster.halt(place)
 
@@ -103,12 +110,13 @@ def _restore(data_dir: Path, home: Path, new: binaries.Binaries) -> None:
 def _run(command: list[str], home: Path, server: embedded.Server) -> None:
     # The password goes by the environment: a command line is public.
     admin = urlsplit(server.admin_url)
-    names = {
-        "PGUSER": admin.username,
-        "PGPASSWORD": admin.password,
+    environment = {
+        **os.environ,
+        "PGHOST": parse_qs(admin.query)["host"][0],
+        "PGUSER": admin.username or "",
+        "PGPASSWORD": admin.password or "",
         "PGDATABASE": embedded.DATABASE,
     }
-    environment = {**os.environ, **names, "PGHOST": parse_qs(admin.query)["host"][0]}
     try:
         done = subprocess.run(
             command, env=environment, capture_output=True, text=True, check=False, umask=0o077
