@@ -1,10 +1,11 @@
 """An invented business for trying the program out: two locations, their rooms, team and price list.
 
-Nobody and nothing here exists. Minutes, prices and rebooking weeks are of the usual size: common
+One location is in an invented airport and never closes, so that the program can be tried at any
+hour; what its calendar holds lies between `OPENS` and `CLOSES`. Nobody and nothing here exists. Minutes, prices and rebooking weeks are of the usual size: common
 practice, no source.
 """
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 BUSINESS = "Tamsinwold Skin Rooms"
@@ -13,19 +14,36 @@ OPENS, CLOSES = "09:00", "18:00"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoRoom:
+    """A room; one for walk-ins has no visits in the calendar."""
+
     name: str
     features: tuple[str, ...]
+    walk_in: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DemoPerson:
-    """A team member; `weekdays` (Monday is 0) are the days of a shift from opening to closing."""
+    """A team member; `weekdays` (Monday is 0) are the days of each of the `shifts`.
+
+    Who takes walk-ins has no visits in the calendar.
+    """
 
     name: str
     email: str
     role: str
     skills: tuple[str, ...] = ()
     weekdays: tuple[int, ...] = ()
+    shifts: tuple[tuple[str, str], ...] = ((OPENS, CLOSES),)
+    walk_in: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoKit:
+    """`count` kits of a kind, each with these implements: name and how it may be disinfected."""
+
+    kind: str
+    count: int
+    implements: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,9 +53,12 @@ class DemoLocation:
     country: str
     jurisdiction: str
     currency: str
+    opens: str
+    closes: str
+    weekdays: tuple[int, ...]
     rooms: tuple[DemoRoom, ...]
     team: tuple[DemoPerson, ...]
-    kits: tuple[tuple[str, int], ...]
+    kits: tuple[DemoKit, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -123,14 +144,22 @@ SERVICES = (
     _service("Long dermaplaning", ("Face", "Dermaplaning"), (70, 148, 5), _BLADE),
 )
 
+
+def _kit(kind: str, count: int, *implements: str) -> DemoKit:
+    """A kit of metal implements that may be immersed."""
+    return DemoKit(
+        kind=kind, count=count, implements=tuple((name, "immersible") for name in implements)
+    )
+
+
 _KITS = (
-    ("Face wax kit", 6),
-    ("Body wax kit", 6),
-    ("Brow kit", 4),
-    ("Lash kit", 3),
-    ("Facial kit", 6),
-    ("Peel kit", 3),
-    ("Dermaplane kit", 3),
+    _kit("Face wax kit", 6, "tweezers", "scissors"),
+    _kit("Body wax kit", 6, "tweezers", "scissors"),
+    _kit("Brow kit", 4, "tweezers", "scissors", "brow comb"),
+    _kit("Lash kit", 3, "tweezers", "lash tool"),
+    _kit("Facial kit", 6, "extractor", "spatula"),
+    _kit("Peel kit", 3, "peel brush"),
+    _kit("Dermaplane kit", 3, "blade holder"),
 )
 
 
@@ -144,16 +173,33 @@ def _person(first: str, last: str, role: str, skills: str = "", days: str = "") 
     )
 
 
+_EVERY_DAY, _WORKDAYS = (0, 1, 2, 3, 4, 5, 6), (0, 1, 2, 3, 4, 5)
+# Two spans a day that leave no minute out: nobody works so, but the tour works at any hour.
+_ALWAYS = (("00:00", "12:00"), ("12:00", "00:00"))
+_ALL_SKILLS = "brows and lashes, facials, peels, waxing"
+
+
+def _always_here(first: str, last: str) -> DemoPerson:
+    person = _person(first, last, "practitioner", _ALL_SKILLS, "0123456")
+    return replace(person, shifts=_ALWAYS, walk_in=True)
+
+
+_ALL_FEATURES = ("magnifying lamp", "sink", "steamer", "wax heater")
 LAKESIDE = DemoLocation(
-    name="Tamsinwold Lakeside",
+    name="Tamsinwold Lakeside Airport",
     zone="America/Chicago",
     country="US",
-    jurisdiction="US-IL",
+    jurisdiction="us-tx",
     currency="USD",
+    opens="00:00",
+    closes="23:59",
+    weekdays=_EVERY_DAY,
     rooms=(
         DemoRoom(name="Fern Room", features=("magnifying lamp", "sink", "steamer", "wax heater")),
         DemoRoom(name="Heron Room", features=("magnifying lamp", "sink", "steamer", "wax heater")),
         DemoRoom(name="Alder Room", features=("magnifying lamp", "sink", "steamer")),
+        DemoRoom(name="Gate Room", features=_ALL_FEATURES, walk_in=True),
+        DemoRoom(name="Apron Room", features=_ALL_FEATURES, walk_in=True),
     ),
     # Three at a time, one for each room, on every day but Sunday.
     team=(
@@ -167,6 +213,8 @@ LAKESIDE = DemoLocation(
             "02345",
         ),
         _person("Sunniva", "Lumackle", "practitioner", "brows and lashes, facials, waxing", "1235"),
+        _always_here("Bramwell", "Ostrevane"),
+        _always_here("Leocadia", "Marrowisp"),
         _person("Rosalba", "Kestimund", "lead", "facials, waxing"),
         _person("Ned", "Pelluvette", "front_desk"),
     ),
@@ -176,8 +224,11 @@ HARBORSIDE = DemoLocation(
     name="Tamsinwold Harborside",
     zone="America/New_York",
     country="US",
-    jurisdiction="US-NY",
+    jurisdiction="us-ny",
     currency="USD",
+    opens=OPENS,
+    closes=CLOSES,
+    weekdays=_WORKDAYS,
     rooms=(
         DemoRoom(name="Gull Room", features=("magnifying lamp", "sink", "steamer", "wax heater")),
         DemoRoom(name="Tide Room", features=("magnifying lamp", "sink", "steamer")),
@@ -190,6 +241,33 @@ HARBORSIDE = DemoLocation(
     ),
     kits=_KITS,
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DemoProduct:
+    """A disinfectant concentrate as an invented label states it."""
+
+    name: str
+    active: str
+    registration_number: str
+    parts_concentrate: int
+    parts_water: int
+    contact_seconds: int
+    hospital_type: bool
+    use_days: int
+
+
+# Of the usual size for such concentrates; the label of the real product decides.
+DISINFECTANT = DemoProduct(
+    name="Invented quaternary concentrate",
+    active="quaternary ammonium compounds",
+    registration_number="INVENTED-1-1",
+    parts_concentrate=1,
+    parts_water=16,
+    contact_seconds=600,
+    hospital_type=True,
+    use_days=14,
+)
 OWNER = _person("Perpetua", "Tamsinwold", "owner")
 
 
@@ -198,8 +276,7 @@ def as_json() -> dict[str, Any]:
     return {
         "invented": "Nobody and nothing in this file exists.",
         "business": BUSINESS,
-        "opens": OPENS,
-        "closes": CLOSES,
         "owner": asdict(OWNER),
+        "disinfectant": asdict(DISINFECTANT),
         "locations": [asdict(location) for location in (LAKESIDE, HARBORSIDE)],
     }

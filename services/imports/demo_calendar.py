@@ -66,7 +66,7 @@ def demo_visits(clients: Sequence[DemoClient], monday: date, seed: int) -> list[
     found: list[DemoVisit] = []
     for day in range(-7 * WEEKS_BEFORE, 7 * (WEEKS_AFTER + 1)):
         on = monday + timedelta(days=day)
-        working = [p for p in LAKESIDE.team if on.weekday() in p.weekdays]
+        working = [p for p in LAKESIDE.team if on.weekday() in p.weekdays and not p.walk_in]
         guests = iter(_shuffled(rng, clients[:-1]))
         for practitioner, room in zip(working, _rooms_for(working), strict=False):
             for start, lines in _room_day(rng, on, practitioner, room):
@@ -85,8 +85,9 @@ def demo_visits(clients: Sequence[DemoClient], monday: date, seed: int) -> list[
 
 def _rooms_for(working: Sequence[DemoPerson]) -> list[DemoRoom]:
     """A room for each: who can do facials goes where there is no wax heater."""
-    heated = [room for room in LAKESIDE.rooms if "wax heater" in room.features]
-    cool = [room for room in LAKESIDE.rooms if room not in heated]
+    rooms = [room for room in LAKESIDE.rooms if not room.walk_in]
+    heated = [room for room in rooms if "wax heater" in room.features]
+    cool = [room for room in rooms if room not in heated]
     found: list[DemoRoom] = []
     for person in working:
         wants_cool = "facials" in person.skills and cool

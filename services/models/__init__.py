@@ -1,5 +1,6 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
+from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
 from services.models.price_list import Duty, Service, Shift, Skill
 from services.models.visits import (
@@ -15,6 +16,8 @@ from services.models.visits import (
 __all__ = [
     "Charge",
     "Duty",
+    "ImportRow",
+    "ImportRun",
     "Line",
     "LineState",
     "Payment",
@@ -22,6 +25,7 @@ __all__ = [
     "PaymentMeans",
     "Rebooking",
     "ReceiptCounter",
+    "RunState",
     "Service",
     "Shift",
     "Skill",
