@@ -5,6 +5,7 @@ from collections import Counter
 from datetime import datetime
 
 from celery import shared_task
+from celery.exceptions import SoftTimeLimitExceeded
 
 from services.actions import rebooking as actions
 from services.rules.reminders import Message
@@ -19,12 +20,7 @@ BEAT = {"send-due-reminders": ("services.tasks.send_due_reminders", 30)}
 MOST_PER_RUN = 500
 
 
-@shared_task(
-    name="services.tasks.send_due_reminders",
-    acks_late=True,
-    reject_on_worker_lost=True,
-    time_limit=300,
-)
+@shared_task(name="services.tasks.send_due_reminders")
 def send_due_reminders(now: datetime | None = None) -> dict[str, int]:
     """Send, or settle, every reminder that is due; gives how many had which outcome.
 
@@ -36,6 +32,8 @@ def send_due_reminders(now: datetime | None = None) -> dict[str, int]:
     for business_id in business_ids():
         try:
             counts += _of_business(system_actor(business_id), carrier, now)
+        except SoftTimeLimitExceeded:
+            raise
         except Exception:  # one business's trouble must not silence the others
             log.exception("reminders of business %s stopped", business_id)
             counts["stopped"] += 1

@@ -1,16 +1,14 @@
 """The reminder job: what it sends, what it settles, and that nothing goes out twice."""
 
-import os
 import signal
 import subprocess
 import sys
 import threading
 import time
 from datetime import UTC, datetime, timedelta
-from urllib.parse import quote, urlencode
 
 import pytest
-from django.db import connection, connections
+from django.db import connection
 
 from compliance.ledger.queries import entries, verification
 from services.actions import rebooking
@@ -20,6 +18,7 @@ from spa_ops.kernel.actor import system_actor
 from spa_ops.unit.work import reading, run, snapshot
 from tests.services import builders as build
 from tests.services.carriers import Kept
+from tests.services.processes import environment
 from tests.services.test_rebooking import proposed
 from tests.world import BUSINESS, LAKE
 
@@ -283,6 +282,7 @@ def test_workers_at_once_send_each_message_once(own_database, carry):
         thread.join(60)
     assert sorted(m.reference for m in kept) == sorted(r.id for r in rows)
     assert sum(c.get("sent", 0) for c in counts) == 20
+    assert not any("stopped" in c for c in counts)
     # More than one had a part in it, else this proves nothing.
     assert sum(1 for c in counts if c) > 1
     assert len(log("reminder.sent")) == 20
@@ -299,27 +299,14 @@ send_due_reminders(now=datetime.fromisoformat("{at}"))
 """
 
 
-def _database_url():
-    """The address of the test's own database, for a process of its own."""
-    found = connections["default"].settings_dict
-    sign_in = quote(found["USER"], safe="")
-    if found["PASSWORD"]:
-        sign_in += ":" + quote(found["PASSWORD"], safe="")
-    port = f":{found['PORT']}" if found["PORT"] else ""
-    query = urlencode({"host": found["HOST"]}) if found["HOST"] else ""
-    return f"postgresql://{sign_in}@{port}/{found['NAME']}?{query}"
-
-
 def test_a_worker_killed_while_sending_does_not_make_a_second_message(
     own_database, carry, tmp_path
 ):
     row = waiting()
     sent_file = tmp_path / "handed over"
-    names = {"DATABASE_URL": _database_url(), "SPA_TEST_STUCK_FILE": str(sent_file)}
-    names |= {"SPA_OPS_ENV": "test", "DJANGO_SETTINGS_MODULE": "spa_ops.settings"}
     worker = subprocess.Popen(
         [sys.executable, "-c", CHILD.format(at=DUE.isoformat())],
-        env=os.environ | names,
+        env=environment(SPA_TEST_STUCK_FILE=str(sent_file)),
         stderr=subprocess.PIPE,
     )
     try:
