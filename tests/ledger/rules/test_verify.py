@@ -357,6 +357,7 @@ def edits(text, at):
     yield text[:at] + text[at + 1 :]
     for piece in '01",':
         yield text[:at] + piece + text[at:]
+    yield text[:at] + "7" + text[at + len("null") :]
     for word in ("null", '"x"', "-W10-1", "+00:00Z"):
         yield text[:at] + word + text[at + len(word) :]
 
