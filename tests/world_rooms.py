@@ -6,9 +6,12 @@ from decimal import Decimal
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection.rules.reprocessing import EventKind, ImplementClass
 from rooms import actions as rooms
+from rooms import queries as room_queries
+from rooms.models import Room
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import system_actor
 from spa_ops.kernel.units import VolumeUnit
+from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
 from tests import world
 from tests.world import BUSINESS, HARBOR, LAKE, OTHER, uid
@@ -69,8 +72,8 @@ def make_ready(name: str) -> None:
     start = now - timedelta(minutes=20)
     rooms.begin_turnover(actor=system, now=start, room_id=uid(name), product_id=uid("quat"))
     with reading(BUSINESS):
-        place = rooms.tenancy.loaded(rooms.Room, uid(name), system).location
-        steps = rooms.queries.plan_for(place, now.date()).steps
+        place = tenancy.loaded(Room, uid(name), system).location
+        steps = room_queries.plan_for(place, now.date()).steps
     for i, step in enumerate(steps):
         at = (
             start + timedelta(seconds=10 * (i + 1))

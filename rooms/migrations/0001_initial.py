@@ -7,173 +7,253 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('tenancy', '0001_initial'),
+        ("tenancy", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='StepReport',
+            name="StepReport",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('code', models.CharField(max_length=40)),
-                ('at', models.DateTimeField()),
-                ('wet_from', models.DateTimeField(null=True)),
-                ('hospital_type', models.BooleanField(default=False)),
-                ('person_id', models.UUIDField(null=True)),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("code", models.CharField(max_length=40)),
+                ("at", models.DateTimeField()),
+                ("wet_from", models.DateTimeField(null=True)),
+                ("hospital_type", models.BooleanField(default=False)),
+                ("person_id", models.UUIDField(null=True)),
             ],
             options={
-                'db_table': 'rooms_step_report',
+                "db_table": "rooms_step_report",
             },
         ),
         migrations.CreateModel(
-            name='Room',
+            name="Room",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('name', models.CharField(max_length=120)),
-                ('features', django.contrib.postgres.fields.ArrayField(base_field=models.CharField(max_length=40), default=list, size=None)),
-                ('state', models.CharField(choices=[('ready', 'Ready'), ('in_service', 'In Service'), ('needs_turnover', 'Needs Turnover'), ('turning_over', 'Turning Over'), ('out_of_use', 'Out Of Use')], default='needs_turnover', max_length=16)),
-                ('state_since', models.DateTimeField()),
-                ('visit_id', models.UUIDField(null=True)),
-                ('ready_until', models.DateTimeField(null=True)),
-                ('out_of_use_reason', models.CharField(default='', max_length=500)),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("name", models.CharField(max_length=120)),
+                (
+                    "features",
+                    django.contrib.postgres.fields.ArrayField(
+                        base_field=models.CharField(max_length=40), default=list, size=None
+                    ),
+                ),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[
+                            ("ready", "Ready"),
+                            ("in_service", "In Service"),
+                            ("needs_turnover", "Needs Turnover"),
+                            ("turning_over", "Turning Over"),
+                            ("out_of_use", "Out Of Use"),
+                        ],
+                        default="needs_turnover",
+                        max_length=16,
+                    ),
+                ),
+                ("state_since", models.DateTimeField()),
+                ("visit_id", models.UUIDField(null=True)),
+                ("ready_until", models.DateTimeField(null=True)),
+                ("out_of_use_reason", models.CharField(default="", max_length=500)),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
             ],
             options={
-                'db_table': 'rooms_room',
+                "db_table": "rooms_room",
             },
         ),
         migrations.CreateModel(
-            name='Flag',
+            name="Flag",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('kind', models.CharField(max_length=40)),
-                ('about', models.DateTimeField()),
-                ('due_at', models.DateTimeField()),
-                ('raised_at', models.DateTimeField()),
-                ('cleared_at', models.DateTimeField(null=True)),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
-                ('room', spa_ops.unit.tables.TenantForeignKey(to='rooms.room')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("kind", models.CharField(max_length=40)),
+                ("about", models.DateTimeField()),
+                ("due_at", models.DateTimeField()),
+                ("raised_at", models.DateTimeField()),
+                ("cleared_at", models.DateTimeField(null=True)),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
+                ("room", spa_ops.unit.tables.TenantForeignKey(to="rooms.room")),
             ],
             options={
-                'db_table': 'rooms_flag',
+                "db_table": "rooms_flag",
             },
         ),
         migrations.CreateModel(
-            name='StepStrike',
+            name="StepStrike",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('struck_at', models.DateTimeField()),
-                ('person_id', models.UUIDField(null=True)),
-                ('reason', models.CharField(max_length=500)),
-                ('report', spa_ops.unit.tables.TenantForeignKey(to='rooms.stepreport')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("struck_at", models.DateTimeField()),
+                ("person_id", models.UUIDField(null=True)),
+                ("reason", models.CharField(max_length=500)),
+                ("report", spa_ops.unit.tables.TenantForeignKey(to="rooms.stepreport")),
             ],
             options={
-                'db_table': 'rooms_step_strike',
+                "db_table": "rooms_step_strike",
             },
         ),
         migrations.CreateModel(
-            name='Turnover',
+            name="Turnover",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('visit_id', models.UUIDField(null=True)),
-                ('left_at', models.DateTimeField(null=True)),
-                ('due_since', models.DateTimeField()),
-                ('blood_seen', models.BooleanField(default=False)),
-                ('begun_at', models.DateTimeField(null=True)),
-                ('begun_by', models.UUIDField(null=True)),
-                ('finished_at', models.DateTimeField(null=True)),
-                ('plan_version', models.CharField(default='', max_length=80)),
-                ('product_id', models.UUIDField(null=True)),
-                ('wet_seconds', models.PositiveIntegerField(null=True)),
-                ('hospital_type', models.BooleanField(default=False)),
-                ('room', spa_ops.unit.tables.TenantForeignKey(to='rooms.room')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("visit_id", models.UUIDField(null=True)),
+                ("left_at", models.DateTimeField(null=True)),
+                ("due_since", models.DateTimeField()),
+                ("blood_seen", models.BooleanField(default=False)),
+                ("begun_at", models.DateTimeField(null=True)),
+                ("begun_by", models.UUIDField(null=True)),
+                ("finished_at", models.DateTimeField(null=True)),
+                ("plan_version", models.CharField(default="", max_length=80)),
+                ("product_id", models.UUIDField(null=True)),
+                ("wet_seconds", models.PositiveIntegerField(null=True)),
+                ("hospital_type", models.BooleanField(default=False)),
+                ("room", spa_ops.unit.tables.TenantForeignKey(to="rooms.room")),
             ],
             options={
-                'db_table': 'rooms_turnover',
+                "db_table": "rooms_turnover",
             },
         ),
         migrations.AddField(
-            model_name='stepreport',
-            name='turnover',
-            field=spa_ops.unit.tables.TenantForeignKey(to='rooms.turnover'),
+            model_name="stepreport",
+            name="turnover",
+            field=spa_ops.unit.tables.TenantForeignKey(to="rooms.turnover"),
         ),
         migrations.AddConstraint(
-            model_name='room',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='rooms_room_tenant'),
+            model_name="room",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="rooms_room_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='room',
-            constraint=spa_ops.unit.tables.TenantReference(column='location_id', name='rooms_room_location_ref', table='tenancy_location'),
+            model_name="room",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="location_id", name="rooms_room_location_ref", table="tenancy_location"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='room',
-            constraint=models.UniqueConstraint(fields=('business_id', 'location', 'name'), name='rooms_room_name'),
+            model_name="room",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "location", "name"), name="rooms_room_name"
+            ),
         ),
         migrations.AddIndex(
-            model_name='flag',
-            index=models.Index(condition=models.Q(('cleared_at', None)), fields=['business_id', 'location'], name='rooms_flag_open'),
+            model_name="flag",
+            index=models.Index(
+                condition=models.Q(("cleared_at", None)),
+                fields=["business_id", "location"],
+                name="rooms_flag_open",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='flag',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='rooms_flag_tenant'),
+            model_name="flag",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="rooms_flag_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='flag',
-            constraint=spa_ops.unit.tables.TenantReference(column='location_id', name='rooms_flag_location_ref', table='tenancy_location'),
+            model_name="flag",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="location_id", name="rooms_flag_location_ref", table="tenancy_location"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='flag',
-            constraint=spa_ops.unit.tables.TenantReference(column='room_id', name='rooms_flag_room_ref', table='rooms_room'),
+            model_name="flag",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="room_id", name="rooms_flag_room_ref", table="rooms_room"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='flag',
-            constraint=models.UniqueConstraint(fields=('business_id', 'room', 'kind', 'about'), name='rooms_flag_once'),
+            model_name="flag",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "room", "kind", "about"), name="rooms_flag_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stepstrike',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='rooms_step_strike_tenant'),
+            model_name="stepstrike",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="rooms_step_strike_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stepstrike',
-            constraint=spa_ops.unit.tables.TenantReference(column='report_id', name='rooms_step_strike_report_ref', table='rooms_step_report'),
+            model_name="stepstrike",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="report_id", name="rooms_step_strike_report_ref", table="rooms_step_report"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stepstrike',
-            constraint=models.UniqueConstraint(fields=('business_id', 'report'), name='rooms_step_strike_once'),
+            model_name="stepstrike",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "report"), name="rooms_step_strike_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='turnover',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='rooms_turnover_tenant'),
+            model_name="turnover",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="rooms_turnover_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='turnover',
-            constraint=spa_ops.unit.tables.TenantReference(column='room_id', name='rooms_turnover_room_ref', table='rooms_room'),
+            model_name="turnover",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="room_id", name="rooms_turnover_room_ref", table="rooms_room"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='turnover',
-            constraint=models.UniqueConstraint(condition=models.Q(('finished_at', None)), fields=('business_id', 'room'), name='rooms_turnover_one_open'),
+            model_name="turnover",
+            constraint=models.UniqueConstraint(
+                condition=models.Q(("finished_at", None)),
+                fields=("business_id", "room"),
+                name="rooms_turnover_one_open",
+            ),
         ),
         migrations.AddIndex(
-            model_name='stepreport',
-            index=models.Index(fields=['business_id', 'turnover', 'at'], name='rooms_step_report_turnover'),
+            model_name="stepreport",
+            index=models.Index(
+                fields=["business_id", "turnover", "at"], name="rooms_step_report_turnover"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stepreport',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='rooms_step_report_tenant'),
+            model_name="stepreport",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="rooms_step_report_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='stepreport',
-            constraint=spa_ops.unit.tables.TenantReference(column='turnover_id', name='rooms_step_report_turnover_ref', table='rooms_turnover'),
+            model_name="stepreport",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="turnover_id", name="rooms_step_report_turnover_ref", table="rooms_turnover"
+            ),
         ),
     ]

@@ -1,12 +1,14 @@
 from django.urls import path
 
+from services.api import consultations as c
+from services.api import lines as x
 from services.api import visits as v
 from spa_ops.web.views import several
 
 urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
-    path("consultation-questions", v.ListQuestions.as_view()),
+    path("consultation-questions", c.ListQuestions.as_view()),
     path("visits/<uuid:id>", v.ReadVisit.as_view()),
     path("visits/<uuid:id>/changes", v.ListChanges.as_view()),
     path("visits/<uuid:id>/move", v.MoveVisit.as_view()),
@@ -18,17 +20,17 @@ urlpatterns = [
     path("visits/<uuid:id>/leave", v.RecordLeaving.as_view()),
     path("visits/<uuid:id>/lines", v.AddLine.as_view()),
     path(
-        "visits/<uuid:id>/consultation", several(v.ReadConsultation, v.HoldConsultation).as_view()
+        "visits/<uuid:id>/consultation", several(c.ReadConsultation, c.HoldConsultation).as_view()
     ),
-    path("lines/<uuid:id>/override", v.OverrideVerdict.as_view()),
-    path("lines/<uuid:id>/start", v.StartLine.as_view()),
-    path("lines/<uuid:id>/pause", v.PauseLine.as_view()),
-    path("lines/<uuid:id>/stop", v.StopLine.as_view()),
-    path("lines/<uuid:id>/blood-seen", v.RecordBlood.as_view()),
-    path("lines/<uuid:id>/bleeding-stopped", v.RecordBleedingStopped.as_view()),
-    path("lines/<uuid:id>/finish", v.FinishLine.as_view()),
-    path("lines/<uuid:id>/work-records", v.AddWorkRecord.as_view()),
-    path("lines/<uuid:id>/strike-out", v.StrikeLineState.as_view()),
-    path("lines/<uuid:id>/drop", v.DropLine.as_view()),
-    path("lines/<uuid:id>/swap", v.SwapLine.as_view()),
+    path("lines/<uuid:id>/override", x.OverrideVerdict.as_view()),
+    path("lines/<uuid:id>/start", x.StartLine.as_view()),
+    path("lines/<uuid:id>/pause", x.PauseLine.as_view()),
+    path("lines/<uuid:id>/stop", x.StopLine.as_view()),
+    path("lines/<uuid:id>/blood-seen", x.RecordBlood.as_view()),
+    path("lines/<uuid:id>/bleeding-stopped", x.RecordBleedingStopped.as_view()),
+    path("lines/<uuid:id>/finish", x.FinishLine.as_view()),
+    path("lines/<uuid:id>/work-records", x.AddWorkRecord.as_view()),
+    path("lines/<uuid:id>/strike-out", x.StrikeLineState.as_view()),
+    path("lines/<uuid:id>/drop", x.DropLine.as_view()),
+    path("lines/<uuid:id>/swap", x.SwapLine.as_view()),
 ]

@@ -115,7 +115,7 @@ def test_a_room_left_alone_is_flagged_after_ten_minutes_and_clears_when_begun(ca
 
 
 def test_two_visits_cannot_be_in_one_room(db, now):
-    from rooms import actions
+    from rooms import actions, queries
     from rooms.problems import RoomNotReady
     from tests.world import actor
 
@@ -123,7 +123,7 @@ def test_two_visits_cannot_be_in_one_room(db, now):
     with pytest.raises(RoomNotReady):
         actions.occupy(actor=actor("petra"), now=now, room_id=uid("room 1"), visit_id=uid("b"))
     with reading(BUSINESS), pytest.raises(RoomNotReady):
-        actions.queries.check_in_service(room_id=uid("room 1"), visit_id=uid("b"), now=now)
+        queries.check_in_service(room_id=uid("room 1"), visit_id=uid("b"), now=now)
 
 
 def test_out_of_use_is_left_by_a_turnover_only(call):

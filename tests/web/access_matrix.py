@@ -6,6 +6,7 @@ reviewed diff: a role that gains or loses an endpoint shows as one changed line.
 
 import json
 import os
+import re
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -31,6 +32,11 @@ class Endpoint:
     @property
     def name(self) -> str:
         return f"{self.method} {self.route}"
+
+    @property
+    def template(self) -> str:
+        """The address as OpenAPI writes it."""
+        return "/" + PREFIX + re.sub(r"<\w+:(\w+)>", r"{\1}", self.route)
 
     @property
     def roles(self) -> list[str]:

@@ -1,0 +1,202 @@
+"""Bringing a room back to ready, step by step."""
+
+from datetime import datetime
+from uuid import UUID
+
+from compliance.disinfection import queries as disinfection
+from compliance.disinfection.rules.use_window import closing_of_day, end_of_business_day
+from rooms import queries
+from rooms.actions.changes import evidence, lapse, move
+from rooms.actions.flags import settle_flags
+from rooms.models import Room, StepReport, StepStrike, Turnover
+from rooms.problems import StepsOpen
+from rooms.rules.turnover import RoomState
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, invalid
+from spa_ops.tenancy import actions as tenancy_actions
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.rules import open_periods
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import action, current
+
+
+@action
+def begin_turnover(
+    *, actor: Actor, now: datetime, room_id: UUID, product_id: UUID | None = None
+) -> Room:
+    """Someone begins to bring the room back; the surface product's label gives the wet time."""
+    room = tenancy.locked(Room, room_id, actor)
+    if (
+        queries.effective_state(room, now) is RoomState.NEEDS_TURNOVER
+        and room.state == RoomState.READY
+    ):
+        lapse(room, now)
+    turnover = _locked_turnover(room)
+    plan = queries.plan_for(room.location, local_date(now, room.location.zone))
+    turnover.begun_at, turnover.begun_by, turnover.plan_version = now, actor.person_id, plan.version
+    _use_product(turnover, product_id)
+    turnover.save()
+    move(room, RoomState.TURNING_OVER, now)
+    evidence(
+        "room.turnover_begun",
+        room,
+        {
+            "visit_id": turnover.visit_id,
+            "due_since": turnover.due_since,
+            "steps_version": plan.version,
+        },
+    )
+    settle_flags(room, now)
+    return room
+
+
+def _locked_turnover(room: Room) -> Turnover:
+    rows = Turnover.objects.select_for_update(of=("self",), no_key=True)
+    turnover = rows.filter(room=room, finished_at=None).first()
+    if turnover is None:
+        raise WrongState(thing="room", state=room.state, needed="a turnover that is due")
+    return turnover
+
+
+def _use_product(turnover: Turnover, product_id: UUID | None) -> None:
+    if product_id is not None:
+        label = disinfection.surface_label(product_id)
+        turnover.product_id = product_id
+        turnover.wet_seconds, turnover.hospital_type = label.contact_seconds, label.hospital_type
+
+
+@action
+def record_step(
+    *,
+    actor: Actor,
+    now: datetime,
+    room_id: UUID,
+    code: str,
+    at: datetime | None = None,
+    wet_from: datetime | None = None,
+    product_id: UUID | None = None,
+) -> Room:
+    """Record a turnover step as it happened, `at` (now unless said) by the acting person.
+
+    A step out of order or a surface that was not wet for the whole label time is recorded and does
+    not count. Raises `InvalidInput` for an unknown step or a time that lies ahead.
+    """
+    room = tenancy.locked(Room, room_id, actor)
+    if room.state != RoomState.TURNING_OVER:
+        raise WrongState(thing="room", state=room.state, needed="a turnover that has begun")
+    turnover = _locked_turnover(room)
+    plan = queries.plan_for(room.location, local_date(now, room.location.zone))
+    if code not in {step.code for step in plan.steps}:
+        raise invalid("/code", "is not a step of this room's turnover", "unknown")
+    for name, value in (("at", at), ("wet_from", wet_from)):
+        if value is not None and value > now:
+            raise invalid(f"/{name}", "lies ahead")
+    _use_product(turnover, product_id)
+    turnover.save()
+    report = StepReport(
+        business_id=room.business_id,
+        turnover=turnover,
+        code=code,
+        at=at or now,
+        wet_from=wet_from,
+        hospital_type=turnover.hospital_type,
+        person_id=actor.person_id,
+    )
+    report.save(force_insert=True)
+    progress = queries.progress_of(turnover, plan)
+    wrong = next(
+        (u for u in progress.uncounted if u.done.code == code and u.done.at == report.at), None
+    )
+    current().evidence(
+        "room.step_recorded",
+        location_id=room.location_id,
+        subject_id=room.id,
+        occurred_at=report.at,
+        facts={
+            "room_id": room.id,
+            "visit_id": turnover.visit_id,
+            "report_id": report.id,
+            "code": code,
+            "at": report.at,
+            "wet_from": wet_from,
+            "counted": wrong is None,
+            "reason": wrong.reason.value if wrong else None,
+        },
+    )
+    put(room, fields=[])
+    return room
+
+
+@action
+def strike_step(*, actor: Actor, now: datetime, report_id: UUID, reason: str) -> Room:
+    """A mis-tap in a running turnover: the step was not done. It stays on record, struck out.
+
+    Raises `NotFound`, `AlreadyCorrected`, `WrongState` once the room has been called ready.
+    """
+    report = StepReport.objects.select_related("turnover").filter(id=report_id).first()
+    if report is None:
+        raise NotFound
+    room = tenancy.locked(Room, report.turnover.room_id, actor)
+    if report.turnover.finished_at is not None:
+        raise WrongState(
+            thing="turnover", state="finished", needed="a running one; turn the room over again"
+        )
+    if StepStrike.objects.filter(report=report).exists():
+        raise AlreadyCorrected
+    StepStrike(
+        business_id=actor.business_id,
+        report=report,
+        struck_at=now,
+        person_id=actor.person_id,
+        reason=reason,
+    ).save(force_insert=True)
+    evidence(
+        "room.step_struck", room, {"report_id": report.id, "code": report.code, "at": report.at}
+    )
+    put(room, fields=[])
+    return room
+
+
+@action
+def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
+    """Call the room ready, until closing. Raises `StepsOpen` while a required step is open.
+
+    A shared device is locked again: the next client's person names themself anew.
+    """
+    room = tenancy.locked(Room, room_id, actor)
+    if room.state != RoomState.TURNING_OVER:
+        raise WrongState(thing="room", state=room.state, needed="a turnover that has begun")
+    turnover = _locked_turnover(room)
+    plan = queries.plan_for(room.location, local_date(now, room.location.zone))
+    progress = queries.progress_of(turnover, plan)
+    if not progress.may_be_ready:
+        raise StepsOpen(open_steps=list(progress.open_required))
+    turnover.finished_at = now
+    turnover.save()
+    move(room, RoomState.READY, now, ready_until=_day_ends_at(room.location, now))
+    evidence(
+        "room.turnover_finished",
+        room,
+        {
+            "visit_id": turnover.visit_id,
+            "left_at": turnover.left_at,
+            "begun_at": turnover.begun_at,
+            "finished_at": now,
+            "steps": [step.code for step in progress.counted],
+            "steps_version": plan.version,
+        },
+    )
+    settle_flags(room, now)
+    if actor.device_id is not None:
+        tenancy_actions.lock_device(actor=actor, now=now, device_id=actor.device_id)
+    return room
+
+
+def _day_ends_at(place: Location, now: datetime) -> datetime:
+    """Closing of the business day that runs; midnight for a room made ready after closing."""
+    closing_at = closing_of_day(
+        now, open_on=lambda day: open_periods(place.opening_hours, place.zone, day), zone=place.zone
+    )
+    return end_of_business_day(now, closing_at=closing_at, zone=place.zone)

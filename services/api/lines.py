@@ -1,0 +1,159 @@
+"""Endpoints of the work on one line. One view per verb; each calls one action."""
+
+from typing import Any
+from uuid import UUID
+
+from django.http import HttpResponse
+from rest_framework.request import Request
+
+from rooms.problems import RoomNotReady
+from services import problems as p
+from services.actions import consultation, corrections, replanning
+from services.actions import lines as work
+from services.api import visit_shapes as shapes
+from services.api.visits import PLANNING, line_request
+from services.bodies.visits import VISIT
+from services.models import Visit
+from services.rules.hygiene import BLOOD_CAUTION
+from spa_ops.web.views import (
+    FLOOR,
+    STAFF,
+    Command,
+)
+
+
+class _OnLine(Command):
+    """A command on one line; answers its visit."""
+
+    entity = VISIT
+    tag = "lines"
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, line_id=path["id"])
+
+
+class OverrideVerdict(_OnLine):
+    """Let a line start against its verdict: by a lead or practitioner whose own valid licence and skill
+    cover the service, where the rules allow it, with a reason.
+    """
+
+    access = {"POST": FLOOR}
+    input = shapes.WithReason
+    problems = (p.NotOverridable, p.NotCovered)
+
+    def handle(self, **given: Any) -> Visit:
+        return consultation.override_verdict(**given)
+
+
+class StartLine(_OnLine):
+    """Begin or go on: screened today, room and kit ready, licence and skill valid, hygiene confirmed."""
+
+    access = {"POST": FLOOR}
+    input = shapes.StartLine
+    problems = (
+        p.Bleeding,
+        p.NotScreened,
+        p.ScreeningForbids,
+        p.NotCovered,
+        RoomNotReady,
+        p.KitNotCleared,
+        p.NotHygienic,
+    )
+
+    def handle(self, *, actor: Any, now: Any, line_id: UUID, **confirmed: bool) -> Visit:
+        return work.start_line(actor=actor, now=now, line_id=line_id, confirmed=confirmed)
+
+
+class PauseLine(_OnLine):
+    """Interrupt a running line."""
+
+    access = {"POST": FLOOR}
+    input = shapes.WithReason
+
+    def handle(self, **given: Any) -> Visit:
+        return work.pause_line(**given)
+
+
+class StopLine(_OnLine):
+    """End a line early: why, what was done, and the price agreed."""
+
+    access = {"POST": FLOOR}
+    input = shapes.StopLine
+
+    def handle(self, **given: Any) -> Visit:
+        return work.stop_line(**given)
+
+
+class RecordBlood(_OnLine):
+    __doc__ = f"Blood seen, in one command. {BLOOD_CAUTION}"
+
+    access = {"POST": FLOOR}
+    input = shapes.RecordBlood
+
+    def handle(self, *, actor: Any, now: Any, line_id: UUID, **confirmed: bool) -> Visit:
+        return work.record_blood(actor=actor, now=now, line_id=line_id, confirmed=confirmed)
+
+
+class RecordBleedingStopped(_OnLine):
+    """The bleeding has stopped and is covered."""
+
+    access = {"POST": FLOOR}
+
+    def handle(self, **given: Any) -> Visit:
+        return work.record_bleeding_stopped(**given)
+
+
+class FinishLine(_OnLine):
+    """Gloves off, then hands washed, and the record of what was done."""
+
+    access = {"POST": FLOOR}
+    input = shapes.FinishLine
+    problems = (p.NotHygienic,)
+
+    def handle(
+        self, *, actor: Any, now: Any, line_id: UUID, record: Any, **confirmed: bool
+    ) -> Visit:
+        return work.finish_line(
+            actor=actor, now=now, line_id=line_id, record=dict(record), confirmed=confirmed
+        )
+
+
+class StrikeLineState(_OnLine):
+    """Started, finished or stopped was a mistake, while the client is in the room. Both stay on record."""
+
+    access = {"POST": FLOOR}
+    input = shapes.WithReason
+
+    def handle(self, **given: Any) -> Visit:
+        return corrections.strike_line_state(**given)
+
+
+class AddWorkRecord(_OnLine):
+    """A further record of a line: a correction, or what was left out. The former stays."""
+
+    access = {"POST": FLOOR}
+    input = shapes.WorkRecordInput
+
+    def handle(self, *, actor: Any, now: Any, line_id: UUID, **record: Any) -> Visit:
+        return work.add_work_record(actor=actor, now=now, line_id=line_id, record=record)
+
+
+class DropLine(_OnLine):
+    """Take a planned line out."""
+
+    access = {"POST": STAFF}
+    input = shapes.WithReason
+
+    def handle(self, **given: Any) -> Visit:
+        return replanning.drop_line(**given)
+
+
+class SwapLine(_OnLine):
+    """Another service in place of a planned line; the new area is screened, time and kit are checked."""
+
+    access = {"POST": STAFF}
+    input = shapes.SwapLine
+    problems = PLANNING
+
+    def handle(self, *, line: Any, **given: Any) -> Visit:
+        return replanning.swap_line(request=line_request(dict(line)), **given)
