@@ -58,6 +58,7 @@ def set_up(demo: Mapping[str, Any], now: datetime) -> None:
 
 
 def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
+    known = set(sign_ins(demo).values())
     _product(demo["disinfectant"], system, now)
     for place in demo["locations"]:
         tenancy.add_location(
@@ -73,10 +74,10 @@ def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
         )
         _things(place, system, now)
         for person in place["team"]:
-            _person(person, place, system, now)
-    _person(demo["owner"], None, system, now)
+            _person(person, place, system, now, signs_in=person["name"] in known)
+    _person(demo["owner"], None, system, now, signs_in=True)
     inspector = {"name": INSPECTOR, "role": "inspector", "shifts": [], "weekdays": []}
-    _person(inspector, demo["locations"][0], system, now)
+    _person(inspector, demo["locations"][0], system, now, signs_in=True)
 
 
 def _product(label: Mapping[str, Any], system: Actor, now: datetime) -> None:
@@ -139,7 +140,12 @@ def sign_ins(demo: Mapping[str, Any]) -> dict[Role, str]:
 
 
 def _person(
-    person: Mapping[str, Any], place: Mapping[str, Any] | None, system: Actor, now: datetime
+    person: Mapping[str, Any],
+    place: Mapping[str, Any] | None,
+    system: Actor,
+    now: datetime,
+    *,
+    signs_in: bool,
 ) -> None:
     role, person_id = Role(person["role"]), demo_id(person["name"])
     location_id = demo_id(place["name"]) if place else None
@@ -149,9 +155,9 @@ def _person(
         id=person_id,
         name=person["name"],
         login=login_of(person["name"]),
-        # Who has no password in the file of sign-ins has none at all.
-        password=PASSWORDS[role] if _signs_in(person, place) else None,
-        pin=None if role is Role.INSPECTOR else PIN,
+        # Who is not in the file of sign-ins cannot sign in at all.
+        password=PASSWORDS[role] if signs_in else None,
+        pin=PIN if signs_in and role is not Role.INSPECTOR else None,
     )
     tenancy.grant_membership(
         actor=system,
@@ -173,11 +179,6 @@ def _person(
             valid_through=now.date() + timedelta(days=400),
         )
         _shifts(person, location_id, system, now)
-
-
-def _signs_in(person: Mapping[str, Any], place: Mapping[str, Any] | None) -> bool:
-    is_first = place is None or place["name"] == demo_business.LAKESIDE.name
-    return is_first and (person["role"] != "practitioner" or person["walk_in"])
 
 
 def _shifts(person: Mapping[str, Any], location_id: Any, system: Actor, now: datetime) -> None:

@@ -62,8 +62,7 @@ def import_file(job: Job, intake: Intake, watch: Watch) -> Result:
 
     Without `skip_bad`, one wrong row refuses all: every error is told, and nothing is changed.
     """
-    with reading(job.actor.business_id):
-        source = intake.open(job)
+    source = intake.open(job)
     watch.survey(source.report)
     with staging.alone(job, intake.what):
         run = staging.begin(

@@ -92,7 +92,7 @@ class Intake(Protocol):
     of_location: bool
 
     def open(self, job: Job) -> Source[Any]:
-        """Survey the file; raises FileRefused. Inside a transaction of the business."""
+        """Survey the file; raises FileRefused. Outside a transaction: a large file takes a while."""
         ...
 
     def read_by(self, job: Job) -> tuple[str, ...]:

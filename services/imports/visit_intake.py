@@ -16,6 +16,7 @@ from services.queries import imports as queries
 from services.rules.fitting import is_long_enough
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.intervals import Period, at_local
+from spa_ops.unit.work import reading
 
 #: What is read of a calendar unless the command says otherwise (house policy).
 DAYS_BACK, DAYS_AHEAD = 730, 366
@@ -31,7 +32,8 @@ class VisitIntake:
 
     def open(self, job: Job) -> Visits:
         window = _window(job)
-        known = _Known(job)
+        with reading(job.actor.business_id):
+            known = _Known(job)
         self._read_by = (known.digest, str(window.start), str(window.end))
         return open_visits(
             job.path,

@@ -14,6 +14,7 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 
 from services.imports import demo_business, demo_loading
 from services.imports.make_demo_files import demo_files
+from services.management.import_command import be_patient
 from services.models import ImportRun, RunState
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import Role, system_actor
@@ -43,6 +44,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         if settings.ENV == "production":
             raise CommandError("The demo business is never loaded in production (SPA_OPS_ENV).")
+        be_patient()
         there = queries.business_ids()
         is_ours = demo_loading.BUSINESS_ID in there
         # A load that was stopped goes on; whatever else is there is left alone.
