@@ -204,7 +204,7 @@ def test_a_deposit_before_the_visit_counts_and_comes_back_when_it_is_cancelled(c
     def cancel():
         row = build.fresh(visit)
         row.state = VisitState.CANCELLED
-        row.save(update_fields=["state"])
+        build.put(row, fields=["state"])
 
     build.written(cancel)
     found = account(freya, visit)
