@@ -13,6 +13,7 @@ from services.actions import checkout as actions
 from services.bodies.checkout import ACCOUNT_SCHEMA, PAYMENT_SCHEMA, account_body, payment_body
 from services.models import Charge, Payment, PaymentMeans
 from services.queries import checkout as queries
+from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import object_schema
 from spa_ops.web.views import LEADS, STAFF, ApiView, Command, Strict, answer
@@ -109,7 +110,7 @@ class TakePayment(_Money):
 
     access = {"POST": STAFF}
     input = TakePaymentInput
-    problems = (problems.Overpaid, problems.CurrencyMismatch)
+    problems = (problems.Overpaid, problems.CurrencyMismatch, Erased)
 
     def handle(self, *, visit: UUID, **given: Any) -> Any:
         return actions.take_payment(visit_id=visit, **given)
@@ -124,7 +125,7 @@ class RefundPayment(_Money):
 
     access = {"POST": LEADS}
     input = RefundPaymentInput
-    problems = (problems.RefundTooLarge, problems.CurrencyMismatch)
+    problems = (problems.RefundTooLarge, problems.CurrencyMismatch, Erased)
 
     def handle(self, *, payment: UUID, **given: Any) -> Any:
         return actions.refund_payment(payment_id=payment, **given)
@@ -138,7 +139,7 @@ class VoidPayment(_Money):
 
     access = {"POST": LEADS}
     input = VoidPaymentInput
-    problems = (problems.NotVoidable,)
+    problems = (problems.NotVoidable, Erased)
 
     def handle(self, *, payment: UUID, **given: Any) -> Any:
         return actions.void_payment(payment_id=payment, **given)
