@@ -4,7 +4,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clients.rule_files import shipped_rule_set
@@ -178,6 +178,7 @@ FIELDS = st.sampled_from(
 )
 
 
+@settings(deadline=None)
 @given(*[st.lists(st.dictionaries(FIELDS, JSON, max_size=5) | JSON, max_size=3)] * 3)
 def test_whatever_is_sent_is_kept_or_refused_by_pointer(answers, declarations, findings):
     try:

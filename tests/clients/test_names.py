@@ -3,7 +3,7 @@
 import unicodedata
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clients.rules.names import LONGEST_WORD, MOST_WORDS, folded, name_words, search_words
@@ -65,6 +65,7 @@ def test_a_number_is_one_word_and_nothing_is_none(typed, words):
     assert search_words(typed) == words
 
 
+@settings(deadline=None)
 @given(NAMES)
 def test_a_name_is_found_by_every_beginning_of_itself(name):
     whole = folded(name)
@@ -72,6 +73,7 @@ def test_a_name_is_found_by_every_beginning_of_itself(name):
         assert found(whole[:end], name) or not whole[:end].strip()
 
 
+@settings(deadline=None)
 @given(NAMES)
 def test_folding_is_stable_and_leaves_no_marks(name):
     once = folded(name)

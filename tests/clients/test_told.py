@@ -3,7 +3,7 @@
 from datetime import UTC, date, datetime, timedelta
 from uuid import uuid4
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clients.rule_files import shipped_rule_set
@@ -169,6 +169,7 @@ def points(said):
     return {(said.kind, a, d) for a in areas for d in said.details or kind.details or {""}}
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.sampled_from([FIRST, SECOND, THIRD]), declarations()), max_size=6))
 def test_nothing_is_forgotten_but_what_a_later_visit_spoke_of(story_told):
     story = Story()

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, time, timedelta
 import pytest
 from dateutil import rrule
 from dateutil.tz import gettz
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from services.rules.shifts import Weekly, covers, first_clash
@@ -54,6 +54,7 @@ def test_a_night_on_which_clocks_change_is_an_hour_shorter_or_longer(day, hours)
     assert night.minutes == hours * 60
 
 
+@settings(deadline=None)
 @given(
     zone=st.sampled_from(ZONES),
     weekday=st.integers(0, 6),
@@ -81,6 +82,7 @@ def test_two_shifts_cover_together_what_neither_covers_alone():
     assert not covers([], whole)
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_coverage_is_that_of_every_minute(data):
     wall = st.builds(time, st.integers(0, 23), st.sampled_from([0, 30]))
@@ -145,6 +147,7 @@ SHIFTS = st.builds(
 )
 
 
+@settings(deadline=None)
 @given(SHIFTS, SHIFTS)
 def test_a_clash_is_found_whenever_two_spans_of_a_year_overlap(one, other):
     days = [date(2026, 1, 1) + timedelta(days=n) for n in range(380)]

@@ -15,6 +15,7 @@ from services.models import Duty, Shift
 from services.queries import team
 from spa_ops.claims.models import Bookable
 from spa_ops.kernel import clock
+from spa_ops.kernel.actor import Role
 from spa_ops.kernel.intervals import Period
 from spa_ops.kernel.problems import InvalidInput
 from spa_ops.tenancy import actions as tenancy
@@ -212,7 +213,7 @@ def test_a_person_does_not_work_at_two_places_at_once(call, now):
         actor=actor("olga"),
         now=now,
         person_id=uid("petra"),
-        role=tenancy.Role.PRACTITIONER,
+        role=Role.PRACTITIONER,
         location_id=HARBOR,
     )
     at_harbor = f"locations/{HARBOR}/shifts"
