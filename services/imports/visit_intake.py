@@ -1,6 +1,7 @@
 """Visits from a calendar into the business: past ones as history, coming ones as plans with claims."""
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, time, timedelta
 from uuid import UUID
@@ -29,13 +30,14 @@ class VisitIntake:
 
     def __init__(self) -> None:
         self._read_by: tuple[str, ...] = ()
+        self._passed_over: Counter[str] = Counter()
 
     def open(self, job: Job) -> Visits:
         window = _window(job)
         with reading(job.actor.business_id):
             known = _Known(job)
         self._read_by = (known.digest, str(window.start), str(window.end))
-        return open_visits(
+        visits = open_visits(
             job.path,
             place=job.place,
             directory=known.directory,
@@ -44,6 +46,8 @@ class VisitIntake:
             encoding=job.encoding,
             ignored_words=job.ignored_words,
         )
+        self._passed_over = visits.passed_over
+        return visits
 
     def read_by(self, job: Job) -> tuple[str, ...]:
         # Somebody added the missing client meanwhile: rows that were refused are read anew.
@@ -72,6 +76,7 @@ class VisitIntake:
         self, job: Job, pages: Iterator[list[ImportRow]], tally: Tally, *, write: bool
     ) -> None:
         planner = Planner(job, tally)
+        tally.noted.update({k: n for k, n in self._passed_over.items() if k != "cancelled visits"})
         called_off: list[Visit] = []
         seen: set[str] = set()
         for page in pages:
@@ -116,6 +121,8 @@ def _called_off(page: Sequence[ImportRow], there: dict[str, Visit], tally: Tally
     found = {there[row.key].id: there[row.key] for row in rows}
     booked = [visit for visit in found.values() if visit.state == VisitState.BOOKED]
     tally.cancelled += len(booked)
+    nothing = sum("cancelled" in row.content for row in page) - len(booked)
+    tally.noted["called off in the calendar, and not booked here"] += nothing
     return booked
 
 

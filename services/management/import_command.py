@@ -124,7 +124,8 @@ class ImportCommand(BaseCommand):
         for remark in tally.remarks[: None if screen.hidden else SHOWN]:
             self.stdout.write(remark)
         for what, count in sorted(tally.noted.items()):
-            self.stdout.write(f"{count} x {what}.")
+            if count:
+                self.stdout.write(f"{count} x {what}.")
         would = "" if result.ending is Ending.IMPORTED else "would be "
         self.stdout.write(
             f"{tally.rows} rows: {tally.added} {would}added, {tally.already_there} here already,"

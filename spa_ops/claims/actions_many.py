@@ -7,8 +7,6 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db import connection
-from django.db.models import Q
-from psycopg.types.range import Range
 
 from spa_ops.claims.actions import Wanted
 from spa_ops.claims.models import Bookable, BookableKind, Claim
@@ -123,24 +121,30 @@ def claim_many(
     Raises `ClaimClash` from the constraint should one not be free after all: nothing is taken then.
     """
     wanted = [(visit_id, w) for visit_id, spans in plans.items() for w in spans]
-    Claim.objects.filter(Q(bookable__in=bookables) & Q(hold_expires_at__lte=now)).delete()
-    business_id = current().actor.business_id
+    Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
     wanted.sort(key=lambda pair: (bookables[pair[1].bookable_id].number, pair[1].period.start))
-    Claim.objects.bulk_create(
-        (
-            Claim(
-                id=uuid7(),
-                business_id=business_id,
-                bookable_id=w.bookable_id,
-                number=Range(
-                    bookables[w.bookable_id].number, bookables[w.bookable_id].number, "[]"
-                ),
-                span=Range(w.period.start, w.period.end),
-                phase=w.phase,
-                visit_id=visit_id,
-                line_id=w.line_id,
-            )
-            for visit_id, w in wanted
-        ),
-        batch_size=BATCH,
-    )
+    for first in range(0, len(wanted), BATCH):
+        _insert(wanted[first : first + BATCH], bookables)
+
+
+def _insert(part: Sequence[tuple[UUID, Wanted]], bookables: Mapping[UUID, Bookable]) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO claims_claim (id, business_id, bookable_id, number, span, phase, visit_id, line_id) "
+            "SELECT w.id, %s, w.bookable, int8range(w.number, w.number, '[]'), "
+            "tstzrange(w.from_at, w.until_at), w.phase, w.visit, w.line "
+            "FROM unnest(%s::uuid[], %s::uuid[], %s::bigint[], %s::timestamptz[], %s::timestamptz[], "
+            "%s::text[], %s::uuid[], %s::uuid[]) "
+            "AS w(id, bookable, number, from_at, until_at, phase, visit, line)",
+            [
+                current().actor.business_id,
+                [uuid7() for _ in part],
+                [w.bookable_id for _, w in part],
+                [bookables[w.bookable_id].number for _, w in part],
+                [w.period.start for _, w in part],
+                [w.period.end for _, w in part],
+                [w.phase.value for _, w in part],
+                [visit_id for visit_id, _ in part],
+                [w.line_id for _, w in part],
+            ],
+        )
