@@ -20,6 +20,8 @@ from spa_ops.unit.work import action, current
 
 PERFORMS = frozenset({Role.PRACTITIONER, Role.LEAD})
 ATTENDS = PERFORMS | {Role.FRONT_DESK}
+#: House policy: a first day outside of these years is a slip of the hand.
+FIRST_YEAR, LAST_YEAR = 2000, 2100
 
 
 @action
@@ -188,6 +190,8 @@ def _check_shift(shift: Shift, actor: Actor, now: datetime) -> None:
         raise invalid("/weekday", "must be 0 (Monday) to 6")
     if shift.starts == shift.ends:
         raise invalid("/ends", "must differ from starts")
+    if not FIRST_YEAR <= shift.valid_from.year <= LAST_YEAR:
+        raise invalid("/valid_from", f"must lie in {FIRST_YEAR} to {LAST_YEAR}")
     if shift.valid_until is not None and shift.valid_until <= shift.valid_from:
         raise invalid("/valid_until", "must lie after valid_from")
     wanted = PERFORMS if shift.duty == Duty.PRACTITIONER else ATTENDS

@@ -183,6 +183,8 @@ def test_a_shift_is_added_changed_and_ended(call):
         ({"ends": "10:00"}, "/ends"),
         ({"valid_until": "2026-05-01"}, "/valid_until"),
         ({"valid_from": "1 May"}, "/valid_from"),
+        ({"valid_from": "9999-12-31"}, "/valid_from"),
+        ({"valid_from": "0001-01-01"}, "/valid_from"),
         ({"duty": "owner"}, "/duty"),
         ({"from": "10:00"}, "/from"),
         ({"weekday": 2}, "/starts"),  # Wednesday 09:00-19:00 is hers already
@@ -282,6 +284,8 @@ def test_the_list_is_of_one_week_monday_first(call):
     # The first of them began on Monday 5 January 2026.
     assert len(week("2026-01-05")) == len(this) - 1
     assert lena.get(f"{AT_LAKE}?week=soon").status_code == 422
+    assert week("0001-01-01") == []
+    assert len(week("9999-12-31")) == len(this) - 1
 
 
 def test_the_list_takes_the_same_statements_however_many_rows(call):
