@@ -29,7 +29,8 @@ def run() -> int:
     try:
         with instance(wish, databases.database(wish.data_dir)) as one:
             print(f"Database: {one.database.source}", flush=True)
-            if command_exists(LOAD_DEMO):
+            # SPA_OPS_DEMO=no is for who begins with a business of their own.
+            if command_exists(LOAD_DEMO) and os.environ.get("SPA_OPS_DEMO") != "no":
                 one.manage(LOAD_DEMO, "--if-empty")
             one.start()
             print(welcome(one), flush=True)

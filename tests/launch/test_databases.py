@@ -153,7 +153,7 @@ def test_the_queue_in_the_database_is_made_once_and_renewed(fresh: databases.Dat
         queue.create_queue("spa_ops")
         queue.send("spa_ops", {"hello": 1})
         queue_schema.prepare(fresh.owner_url)
-        assert queue.read("spa_ops", vt=1)[0].message == {"hello": 1}
+        assert queue.read("spa_ops", vt=1).message == {"hello": 1}
     finally:
         queue.close()
     with psycopg.connect(fresh.owner_url, autocommit=True) as owner:
