@@ -16,7 +16,7 @@ from clients.rules.cases import (
     LineToScreen,
     Unclear,
 )
-from clients.rules.dates import DateRange, exactly
+from clients.rules.dates import DateRange, Unit, Window, exactly
 from clients.rules.model import (
     AboutClient,
     Kind,
@@ -27,6 +27,7 @@ from clients.rules.model import (
 )
 
 _DAY = timedelta(days=1)
+_OWN_DAY = Window(count=1, unit=Unit.DAYS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,9 +91,12 @@ def as_observed(
 def span_of(
     rule: Rule, line: LineToScreen, thing: Observed, tree: AreaTree, today: date
 ) -> Span | None:
-    """The service days of `line` on which `rule` stands because of `thing`; None for never."""
+    """The service days of `line` on which `rule` stands because of `thing`; None for never.
+
+    `thing` is of one of the kinds that the rule is about.
+    """
     trigger = rule.trigger
-    if not isinstance(trigger, AboutClient) or thing.kind.id not in trigger.kinds:
+    if not isinstance(trigger, AboutClient):
         return None
     if not (_near(rule, line, thing, tree) and _detail_fits(trigger, line, thing)):
         return None
@@ -192,12 +196,7 @@ def _window(rule: Rule, thing: Observed) -> Span:
     """From the first day too near before the event to the first day far enough after it."""
     first, last = thing.when.earliest, thing.when.latest
     start = first
-    if rule.ahead is not None and first > date.min:
+    if rule.ahead is not None:
         start = min(first, rule.ahead.before(first) + _DAY)
     # Without a time to wait after it, the event still takes its own day.
-    end = rule.since.after(last) if rule.since else _next_day(last)
-    return Span(start=start, end=end)
-
-
-def _next_day(day: date) -> date:
-    return day + _DAY if day < date.max else date.max
+    return Span(start=start, end=(rule.since or _OWN_DAY).after(last))

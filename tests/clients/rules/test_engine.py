@@ -8,9 +8,7 @@ import pytest
 from clients.rules.cases import Answer, Ask, Declaration, DeskView, Unclear, desk_view
 from clients.rules.dates import Unit, about_ago, exactly, in_month, unknown_future, unknown_past
 from clients.rules.engine import screen
-from clients.rules.inputs import MOST_DECLARATIONS, MOST_LINES
-from clients.rules.model import Asked, PatchTest, Verdict
-from spa_ops.kernel.problems import InvalidInput
+from clients.rules.model import Asked, Lift, PatchTest, Verdict
 from tests.clients.rules.scenarios import (
     ALL_NO,
     RULES,
@@ -94,6 +92,9 @@ def test_what_is_on_record_from_before_counts_but_answers_nothing_today():
     screening = screened(on_record, answers=yes)
     assert rules_in(screening) == {"topical_retinoid", "question:skin_actives"}
     assert rules_in(screened(on_record)) == {"topical_retinoid"}
+    fresh = said("topical_retinoid", TODAY, "arm")
+    both = screened(on_record, fresh, answers=yes)
+    assert rules_in(both) == {"topical_retinoid"}
 
 
 def test_a_burn_seen_today_is_not_called_healed_by_a_look_today():
@@ -139,6 +140,54 @@ def test_a_stop_without_an_end_shows_no_date():
     screening = screened(LIGHT_PEEL, seen("open_wound", "lip"))
     assert (screening.verdict, screening.earliest_on) == (Verdict.DO_NOT_TREAT, None)
     assert reason_of(screening, "light_peel").until == TODAY + 11 * DAY
+
+
+def test_a_day_beside_a_condition_is_the_soonest_and_not_firm():
+    screening = screened(LIGHT_PEEL, said("sunburn", TODAY - DAY, "lip"))
+    assert (screening.verdict, screening.earliest_on) == (Verdict.WAIT_UNTIL, TODAY + 11 * DAY)
+    assert not screening.is_firm
+
+
+def test_what_needs_a_release_gives_no_date_though_time_would_meet_it_too():
+    medium = said("chemical_peel", TODAY, "face", details={"medium"})
+    assert screened(medium).earliest_on is None
+    assert reason_of(screened(medium), "deeper_peel").until == date(2028, 8, 3)
+
+
+@pytest.mark.parametrize("order", [(1, 3), (3, 1)])
+def test_of_two_events_of_one_kind_the_later_counts(order):
+    said_twice = [said("topical_retinoid", TODAY - days * DAY, "lip") for days in order]
+    assert reason_of(screened(*said_twice), "topical_retinoid").until == TODAY + 6 * DAY
+    still = replace(said_twice[0], still=True)
+    assert reason_of(screened(still, said_twice[1]), "topical_retinoid").until is None
+
+
+def test_a_wait_that_was_met_gives_no_date():
+    liftable = with_rule("light_peel", lifted_by=Lift.RELEASE)
+    released = screened(LIGHT_PEEL, rules=liftable, met=frozenset({"light_peel"}))
+    assert (released.verdict, released.earliest_on) == (Verdict.PROCEED_WITH_CARE, None)
+    # Something else of the kind that nothing has met still stands.
+    assert screened(LIGHT_PEEL, rules=liftable).earliest_on == TODAY + 11 * DAY
+
+
+def test_an_event_without_a_time_to_wait_takes_its_own_day():
+    only_ahead = with_rule("light_peel", since=None)
+    peel = replace(LIGHT_PEEL, when=exactly(TODAY))
+    assert screened(peel, rules=only_ahead).earliest_on == TODAY + DAY
+    someday = replace(LIGHT_PEEL, when=unknown_future(TODAY))
+    assert screened(someday, rules=only_ahead).earliest_on is None
+
+
+def with_rule(rule_id, **changes):
+    rules = tuple(replace(r, **changes) if r.id == rule_id else r for r in RULES.rules)
+    return replace(RULES, rules=rules)
+
+
+def test_hair_that_was_not_measured_is_asked_about():
+    screening = screened(seen("hair_length", "lip"))
+    assert rules_in(screening) == {"hair_too_short", "hair_too_long"}
+    assert ("hair_length", "detail") in {(ask.about, ask.what) for ask in screening.ask_next}
+    assert not screened(seen("hair_length", "lip", millimetres="5")).is_vague
 
 
 def test_what_is_still_in_use_gets_a_condition_and_no_date():
@@ -248,6 +297,10 @@ def test_methods_that_pass_are_offered_beside_a_wait():
     assert screened(LIGHT_PEEL, seen("fever")).alternatives == ()
     unasked = {key: value for key, value in ALL_NO.items() if key != "fever_or_infection"}
     assert screened(LIGHT_PEEL, answers=unasked).alternatives == ()
+    # Beside a mere question nothing is offered: ask it.
+    one_open = {key: value for key, value in ALL_NO.items() if key != "isotretinoin"}
+    assert screened(answers=one_open).alternatives == ()
+    assert screened(LIGHT_PEEL, answers=one_open).alternatives == ("tweezing", "trimming")
 
 
 def test_an_allergy_is_matched_with_what_is_in_the_pot():
@@ -330,77 +383,3 @@ def test_verdicts_are_ordered_by_strictness():
     ]
     with pytest.raises(TypeError):
         assert Verdict.PROCEED < "wait_until"
-
-
-# Bad input
-
-
-def refused(*things, answers=ALL_NO, **of_line):
-    with pytest.raises(InvalidInput) as caught:
-        screened(*things, answers=answers, **of_line)
-    return {(error["pointer"], error["code"]) for error in caught.value.fields["errors"]}
-
-
-def test_only_what_can_be_planned_may_lie_in_the_future():
-    assert refused(said("reaction", TODAY + DAY)) == {("/declarations/0/when", "in-the-future")}
-    assert refused(said("fever", TODAY + DAY), said("sunburn", in_month(2027, 1))) == {
-        ("/declarations/0/when", "in-the-future"),
-        ("/declarations/1/when", "in-the-future"),
-    }
-    assert screened(said("sunburn", in_month(2026, 8), "lip")).verdict is Verdict.WAIT_UNTIL
-
-
-def test_unknown_words_are_named_with_their_place():
-    assert refused(said("flu", TODAY, "elbow"), seen("scrub")) == {
-        ("/declarations/0/kind", "unknown-kind"),
-        ("/declarations/0/areas", "unknown-area"),
-        ("/findings/0/code", "unknown-finding"),
-    }
-    assert refused(
-        said("mole"), said("chemical_peel", details={"blue"}), seen("bruise", "elbow")
-    ) == {
-        ("/declarations/0/kind", "unknown-kind"),
-        ("/declarations/1/details", "unknown-detail"),
-        ("/findings/0/areas", "unknown-area"),
-    }
-    assert refused(answers={"star_sign": Answer.NO}) == {("/answers", "unknown-question")}
-    assert refused(
-        area="elbow",
-        method="sorcery",
-        flags=frozenset({"vip"}),
-        ingredients=frozenset({"gold"}),
-        met=frozenset({"unfit_skin", "nonsense"}),
-    ) == {
-        ("/lines/0/area", "unknown-area"),
-        ("/lines/0/method", "unknown-method"),
-        ("/lines/0/flags", "unknown-flag"),
-        ("/lines/0/ingredients", "unknown-ingredient"),
-        ("/lines/0/met", "unknown-liftable-rule"),
-    }
-
-
-def test_a_rule_that_nothing_lifts_cannot_be_called_met():
-    for rule in ("unfit_skin", "isotretinoin_in_use", "light_peel", "allergic_before"):
-        assert refused(met=frozenset({rule})) == {("/lines/0/met", "unknown-liftable-rule")}
-
-
-def test_lines_need_keys_and_places_of_their_own():
-    assert refused(lines=[line(), line()]) == {
-        ("/lines/1/key", "doubled-key"),
-        ("/lines/1/position", "doubled-position"),
-    }
-    assert screened(lines=[line(), line(key="other", on=TODAY + DAY)]).verdict is Verdict.PROCEED
-
-
-def test_too_many_of_anything_is_refused_before_it_is_read():
-    assert refused(*[said("flu")] * (MOST_DECLARATIONS + 1)) == {("/declarations", "too-many")}
-    assert refused(*[seen("flu")] * (MOST_DECLARATIONS + 1)) == {("/findings", "too-many")}
-    assert refused(lines=[line()] * (MOST_LINES + 1)) == {("/lines", "too-many")}
-    assert screened(*[LIGHT_PEEL] * MOST_DECLARATIONS).verdict is Verdict.WAIT_UNTIL
-
-
-def test_no_line_is_no_screening():
-    assert (
-        screen(rule_set=RULES, lines=[], answers={}, declarations=[], findings=[], today=TODAY)
-        == {}
-    )
