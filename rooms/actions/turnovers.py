@@ -11,6 +11,7 @@ from rooms.actions.flags import settle_flags
 from rooms.models import Room, StepReport, StepStrike, Turnover
 from rooms.problems import StepsOpen
 from rooms.rules.turnover import RoomState
+from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, invalid
@@ -189,6 +190,8 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
         },
     )
     settle_flags(room, now)
+    if turnover.visit_id is not None:
+        claims.release_turnover(room_id=room.id, visit_id=turnover.visit_id)
     if actor.device_id is not None:
         tenancy_actions.lock_device(actor=actor, now=now, device_id=actor.device_id)
     return room

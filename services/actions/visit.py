@@ -10,8 +10,12 @@ from services.actions.booking import LineRequest, book_visit, needs_state, visit
 from services.models import Line, Visit, VisitState
 from services.problems import LinesOpen, NotTheDay
 from services.queries import visits as queries
+from spa_ops.claims import actions as claims
+from spa_ops.claims import queries as claimed
+from spa_ops.claims.models import Phase
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.intervals import Period
 from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.rows import put
@@ -116,6 +120,25 @@ def seat_client(
     return visit
 
 
+def _plan_turnover(now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
+    """The plan follows the fact: what is left of the visit's time is free, and turnover begins now.
+
+    Somebody who was meanwhile planned for something else keeps that; the flag on the room tells.
+    """
+    claims.release(visit_id=visit.id)
+    last = next((line for line in reversed(lines) if line.room_id == visit.room_id), None)
+    minutes = last.service.clean_up_minutes if last else 0
+    if last is None or minutes == 0:
+        return
+    period = Period(now, now + timedelta(minutes=minutes))
+    for who in (last.room_id, last.turnover_by):
+        if not claimed.busy([who], period, now):
+            wanted = claims.Wanted(
+                bookable_id=who, period=period, phase=Phase.TURNOVER, line_id=last.id
+            )
+            claims.claim(wanted=[wanted], now=now, visit_id=visit.id)
+
+
 def _leave_room(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
     room_id = visit.room_id
     assert room_id is not None  # noqa: S101
@@ -137,6 +160,7 @@ def record_leaving(
 
     Raises `LinesOpen` while a line is planned, running or paused.
     """
+    claims.lock_bookables(queries.bookables_held(visit_id))
     visit = queries.locked_visit(visit_id, actor, match=match)
     needs_state(visit, VisitState.ARRIVED, VisitState.IN_ROOM)
     every = queries.lines_of(visit.id)
@@ -146,6 +170,7 @@ def record_leaving(
     room_id = visit.room_id
     if room_id is not None:
         _leave_room(actor, now, visit, every)
+    _plan_turnover(now, visit, every)
     visit.state, visit.left_at, visit.room_id = VisitState.LEFT, now, None
     put(visit, fields=["state", "left_at", "room_id"])
     visit_evidence("visit.left", visit, {"room_id": room_id})

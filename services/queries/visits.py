@@ -5,6 +5,7 @@ from typing import Any
 from uuid import UUID
 
 from services.models import Line, LineState, Service, Visit, VisitChange
+from spa_ops.claims.queries import claims_of
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy import queries as tenancy
@@ -32,6 +33,11 @@ def line_and_visit(line_id: UUID, actor: Actor) -> tuple[Line, Visit]:
         raise NotFound
     visit = locked_visit(line, actor)
     return Line.objects.select_related("service").get(id=line_id), visit
+
+
+def bookables_held(visit_id: UUID) -> set[UUID]:
+    """Whose time a visit's claims take now: what is locked before the visit itself."""
+    return {claim.bookable_id for claim in claims_of(visit_id)}
 
 
 def services_named(ids: set[UUID]) -> dict[UUID, Service]:

@@ -131,3 +131,11 @@ def release(*, visit_id: UUID, line_id: UUID | None = None) -> int:
     if line_id is not None:
         rows = rows.filter(line_id=line_id)
     return rows.delete()[0]
+
+
+def release_turnover(*, room_id: UUID, visit_id: UUID) -> None:
+    """The room is ready again: whoever was planned for its turnover after this visit is free."""
+    lines = Claim.objects.filter(bookable=room_id, visit_id=visit_id, phase=Phase.TURNOVER)
+    Claim.objects.filter(
+        phase=Phase.TURNOVER, line_id__in=lines.values_list("line_id", flat=True)
+    ).delete()

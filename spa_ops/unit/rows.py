@@ -17,7 +17,11 @@ def put(row: Any, *, fields: list[str] | None = None) -> None:
         row.version = 1
         row.save(force_insert=True)
     else:
-        names = fields or [f.name for f in row._meta.local_concrete_fields if not f.primary_key]
+        names = (
+            fields
+            if fields is not None
+            else [f.name for f in row._meta.local_concrete_fields if not f.primary_key]
+        )
         changed = {name: getattr(row, name) for name in names if name != "version"}
         matched = type(row)._default_manager.filter(id=row.id, version=row.version)
         if matched.update(**changed, version=models.F("version") + 1) != 1:

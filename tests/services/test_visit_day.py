@@ -385,3 +385,18 @@ def test_a_start_tapped_by_mistake_is_put_right(call, now):
     )
     assert call("petra").post(path, {"reason": "again"}).body["type"] == "/problems/wrong-state"
     assert start(call, visit).status_code == 200
+
+
+def test_leaving_early_frees_the_rest_and_the_turnover_ends_with_the_turnover(call, now):
+    visit = in_room(call, now, line(now, minutes=120))
+    call("petra").post(f"lines/{visit['lines'][0]['id']}/drop", {"reason": "changed her mind"})
+    assert (
+        book(call, now, line(now, minutes=15, kit="brow kit 2"), client="celia").status_code == 201
+    )
+    assert call("freya").post(f"visits/{visit['id']}/leave").status_code == 200
+    # Petra was planned for the next client meanwhile, so only the room is held for its turnover.
+    walk_in = {
+        "client_id": str(uid("cora")),
+        "lines": [line(now, room="room 2", who="lena", kit=None, service="lip wax", minutes=None)],
+    }
+    assert call("freya").post(f"locations/{LAKE}/walk-ins", walk_in).status_code == 201
