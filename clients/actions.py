@@ -19,7 +19,6 @@ from clients.queries import (
     known_at,
 )
 from clients.rules.names import folded
-from clients.sealed import seal_each
 from compliance.ledger.rules.format import canonical_json
 from spa_ops.claims.actions import add_bookable
 from spa_ops.claims.models import BookableKind
@@ -30,6 +29,7 @@ from spa_ops.kernel.problems import NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.rules import check_zone
+from spa_ops.tenancy.sealing import seal_each
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 

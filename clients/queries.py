@@ -12,9 +12,9 @@ from clients.rules import items
 from clients.rules.items import HealthItem, ItemKind
 from clients.rules.names import search_words
 from clients.rules.told import Case, KeptItem, Strike, case_from
-from clients.sealed import unseal_each
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
+from spa_ops.tenancy.sealing import unseal_each
 
 __all__ = ["Case", "HealthItem", "ItemKind", "KeptItem", "Strike"]
 

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
+import hypothesis
 import psycopg
 import pytest
 from django.conf import settings
@@ -21,6 +22,11 @@ from filelock import FileLock
 from spa_ops.kernel import clock
 from tests import world
 from tests.callers import call  # noqa: F401 - a fixture
+
+# A loaded machine is no reason to fail: no deadline. HYPOTHESIS_PROFILE=merge or night for more examples.
+for _name, _examples in (("dev", 25), ("merge", 200), ("night", 5000)):
+    hypothesis.settings.register_profile(_name, deadline=None, max_examples=_examples)
+hypothesis.settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "dev"))
 
 #: Wednesday noon in Chicago: both locations of the invented business are open.
 NOON = datetime(2026, 5, 6, 17, 0, tzinfo=UTC)

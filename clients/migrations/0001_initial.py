@@ -7,102 +7,219 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
-    dependencies = [
-    ]
+    dependencies = []
 
     operations = [
         migrations.CreateModel(
-            name='Client',
+            name="Client",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('name', models.CharField(max_length=200)),
-                ('sort_name', models.CharField(db_collation='C', max_length=200)),
-                ('phone', models.CharField(default='', help_text='E.164', max_length=20)),
-                ('email', models.CharField(default='', max_length=254)),
-                ('birth_date', models.DateField(null=True)),
-                ('language', models.CharField(default='', max_length=12)),
-                ('zone', models.CharField(default='', max_length=64)),
-                ('note', models.CharField(default='', max_length=2000)),
-                ('location_ids', django.contrib.postgres.fields.ArrayField(base_field=models.UUIDField(), default=list, size=None)),
-                ('created_at', models.DateTimeField()),
-                ('source_id', models.CharField(max_length=120, null=True)),
-                ('unverified_health', models.BinaryField(null=True)),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("name", models.CharField(max_length=200)),
+                ("sort_name", models.CharField(db_collation="C", max_length=200)),
+                ("phone", models.CharField(default="", help_text="E.164", max_length=20)),
+                ("email", models.CharField(default="", max_length=254)),
+                ("birth_date", models.DateField(null=True)),
+                ("language", models.CharField(default="", max_length=12)),
+                ("zone", models.CharField(default="", max_length=64)),
+                ("note", models.CharField(default="", max_length=2000)),
+                (
+                    "location_ids",
+                    django.contrib.postgres.fields.ArrayField(
+                        base_field=models.UUIDField(), default=list, size=None
+                    ),
+                ),
+                ("created_at", models.DateTimeField()),
+                ("source_id", models.CharField(max_length=120, null=True)),
+                ("unverified_health", models.BinaryField(null=True)),
             ],
             options={
-                'db_table': 'clients_client',
-                'indexes': [models.Index(fields=['business_id', 'sort_name', 'id'], name='clients_client_sort')],
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='clients_client_tenant'), models.UniqueConstraint(fields=('business_id', 'source_id'), name='clients_client_source')],
+                "db_table": "clients_client",
+                "indexes": [
+                    models.Index(
+                        fields=["business_id", "sort_name", "id"], name="clients_client_sort"
+                    )
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="clients_client_tenant"
+                    ),
+                    models.UniqueConstraint(
+                        fields=("business_id", "source_id"), name="clients_client_source"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='ClientWord',
+            name="ClientWord",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('word', models.CharField(db_collation='C', max_length=40)),
-                ('client', spa_ops.unit.tables.TenantForeignKey(to='clients.client')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("word", models.CharField(db_collation="C", max_length=40)),
+                ("client", spa_ops.unit.tables.TenantForeignKey(to="clients.client")),
             ],
             options={
-                'db_table': 'clients_client_word',
-                'indexes': [models.Index(fields=['business_id', 'word', 'client'], name='clients_client_word_search')],
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='clients_client_word_tenant'), spa_ops.unit.tables.TenantReference(column='client_id', name='clients_client_word_client_ref', table='clients_client'), models.UniqueConstraint(fields=('business_id', 'client', 'word'), name='clients_client_word_once')],
+                "db_table": "clients_client_word",
+                "indexes": [
+                    models.Index(
+                        fields=["business_id", "word", "client"], name="clients_client_word_search"
+                    )
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="clients_client_word_tenant"
+                    ),
+                    spa_ops.unit.tables.TenantReference(
+                        column="client_id",
+                        name="clients_client_word_client_ref",
+                        table="clients_client",
+                    ),
+                    models.UniqueConstraint(
+                        fields=("business_id", "client", "word"), name="clients_client_word_once"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Consent',
+            name="Consent",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('purpose', models.CharField(choices=[('sms_messages', 'Sms Messages'), ('email_messages', 'Email Messages'), ('health_answers', 'Health Answers'), ('photographs', 'Photographs'), ('guardian_service', 'Guardian Service'), ('intimate_service', 'Intimate Service')], max_length=20)),
-                ('given', models.BooleanField()),
-                ('recorded_at', models.DateTimeField()),
-                ('recorded_by', models.UUIDField(null=True)),
-                ('client', spa_ops.unit.tables.TenantForeignKey(to='clients.client')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                (
+                    "purpose",
+                    models.CharField(
+                        choices=[
+                            ("sms_messages", "Sms Messages"),
+                            ("email_messages", "Email Messages"),
+                            ("health_answers", "Health Answers"),
+                            ("photographs", "Photographs"),
+                            ("guardian_service", "Guardian Service"),
+                            ("intimate_service", "Intimate Service"),
+                        ],
+                        max_length=20,
+                    ),
+                ),
+                ("given", models.BooleanField()),
+                ("recorded_at", models.DateTimeField()),
+                ("recorded_by", models.UUIDField(null=True)),
+                ("client", spa_ops.unit.tables.TenantForeignKey(to="clients.client")),
             ],
             options={
-                'db_table': 'clients_consent',
-                'indexes': [models.Index(fields=['business_id', 'client', 'purpose', 'recorded_at'], name='clients_consent_client')],
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='clients_consent_tenant'), spa_ops.unit.tables.TenantReference(column='client_id', name='clients_consent_client_ref', table='clients_client')],
+                "db_table": "clients_consent",
+                "indexes": [
+                    models.Index(
+                        fields=["business_id", "client", "purpose", "recorded_at"],
+                        name="clients_consent_client",
+                    )
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="clients_consent_tenant"
+                    ),
+                    spa_ops.unit.tables.TenantReference(
+                        column="client_id",
+                        name="clients_consent_client_ref",
+                        table="clients_client",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='HealthAnswer',
+            name="HealthAnswer",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('visit_id', models.UUIDField()),
-                ('kind', models.CharField(max_length=12)),
-                ('sealed', models.BinaryField()),
-                ('corrects_id', models.UUIDField(null=True)),
-                ('recorded_at', models.DateTimeField()),
-                ('recorded_by', models.UUIDField(null=True)),
-                ('client', spa_ops.unit.tables.TenantForeignKey(to='clients.client')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("visit_id", models.UUIDField()),
+                ("kind", models.CharField(max_length=12)),
+                ("sealed", models.BinaryField()),
+                ("corrects_id", models.UUIDField(null=True)),
+                ("recorded_at", models.DateTimeField()),
+                ("recorded_by", models.UUIDField(null=True)),
+                ("client", spa_ops.unit.tables.TenantForeignKey(to="clients.client")),
             ],
             options={
-                'db_table': 'clients_health_answer',
-                'indexes': [models.Index(fields=['business_id', 'client', 'recorded_at'], name='clients_health_answer_client'), models.Index(fields=['business_id', 'visit_id'], name='clients_health_answer_visit')],
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='clients_health_answer_tenant'), spa_ops.unit.tables.TenantReference(column='client_id', name='clients_health_answer_client_ref', table='clients_client'), spa_ops.unit.tables.TenantReference(column='corrects_id', name='clients_health_answer_corrects_ref', table='clients_health_answer'), models.UniqueConstraint(fields=('business_id', 'corrects_id'), name='clients_health_answer_struck_once')],
+                "db_table": "clients_health_answer",
+                "indexes": [
+                    models.Index(
+                        fields=["business_id", "client", "recorded_at"],
+                        name="clients_health_answer_client",
+                    ),
+                    models.Index(
+                        fields=["business_id", "visit_id"], name="clients_health_answer_visit"
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="clients_health_answer_tenant"
+                    ),
+                    spa_ops.unit.tables.TenantReference(
+                        column="client_id",
+                        name="clients_health_answer_client_ref",
+                        table="clients_client",
+                    ),
+                    spa_ops.unit.tables.TenantReference(
+                        column="corrects_id",
+                        name="clients_health_answer_corrects_ref",
+                        table="clients_health_answer",
+                    ),
+                    models.UniqueConstraint(
+                        fields=("business_id", "corrects_id"),
+                        name="clients_health_answer_struck_once",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='HealthRead',
+            name="HealthRead",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('visit_id', models.UUIDField(null=True)),
-                ('person_id', models.UUIDField(null=True)),
-                ('device_id', models.UUIDField(null=True)),
-                ('read_at', models.DateTimeField()),
-                ('client', spa_ops.unit.tables.TenantForeignKey(to='clients.client')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("visit_id", models.UUIDField(null=True)),
+                ("person_id", models.UUIDField(null=True)),
+                ("device_id", models.UUIDField(null=True)),
+                ("read_at", models.DateTimeField()),
+                ("client", spa_ops.unit.tables.TenantForeignKey(to="clients.client")),
             ],
             options={
-                'db_table': 'clients_health_read',
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='clients_health_read_tenant'), spa_ops.unit.tables.TenantReference(column='client_id', name='clients_health_read_client_ref', table='clients_client')],
+                "db_table": "clients_health_read",
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="clients_health_read_tenant"
+                    ),
+                    spa_ops.unit.tables.TenantReference(
+                        column="client_id",
+                        name="clients_health_read_client_ref",
+                        table="clients_client",
+                    ),
+                ],
             },
         ),
     ]

@@ -85,6 +85,31 @@ def hold_consultation(
     return visit
 
 
+@action
+def strike_answer(
+    *, actor: Actor, now: datetime, visit_id: UUID, item_id: UUID, reason: str
+) -> Visit:
+    """Something said or seen at this visit was recorded wrongly: struck out, kept, and judged anew.
+
+    Raises `NotFound` for an item that is not this client's, `WrongState` unless the client is here.
+    """
+    visit = queries.locked_visit(visit_id, actor)
+    if visit.state not in _SCREENED_STATES:
+        raise WrongState(thing="visit", state=visit.state, needed="the client to be here")
+    place = tenancy.location(visit.location_id, actor)
+    clients.strike_out(
+        actor=actor,
+        now=now,
+        client_id=visit.client_id,
+        item_id=item_id,
+        location_id=visit.location_id,
+        reason=reason,
+    )
+    screen_lines(visit, place, queries.lines_of(visit.id), local_date(now, place.zone))
+    put(visit, fields=[])
+    return visit
+
+
 def _met_items(met: Sequence[Met], line_ids: set[UUID]) -> list[Any]:
     known = {rule.id for rule in shipped_rule_set().rules}
     items = []

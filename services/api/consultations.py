@@ -38,6 +38,16 @@ class HoldConsultation(OnVisit):
         return consultation.hold_consultation(met=[consultation.Met(**m) for m in met], **given)
 
 
+class StrikeAnswer(OnVisit):
+    """Something said or seen was recorded wrongly: struck out with a reason, kept, and judged anew."""
+
+    access = {"POST": FLOOR}
+    input = shapes.StrikeAnswer
+
+    def handle(self, **given: Any) -> Visit:
+        return consultation.strike_answer(**given)
+
+
 _SCREENING = object_schema(
     line_id="uuid", area="str", method="str", verdict="str", earliest_on="date?", is_vague="bool",
     alternatives="[str]", ask_next="array", reasons="array", overridable_by="[str]", overridden="bool",

@@ -141,3 +141,8 @@ class FinishLine(Strict):
 class SwapLine(Strict):
     line = LineInput()
     reason = s.CharField(max_length=500)
+
+
+class StrikeAnswer(Strict):
+    item_id = s.UUIDField()
+    reason = s.CharField(max_length=500)

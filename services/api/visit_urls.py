@@ -22,6 +22,7 @@ urlpatterns = [
     path(
         "visits/<uuid:id>/consultation", several(c.ReadConsultation, c.HoldConsultation).as_view()
     ),
+    path("visits/<uuid:id>/consultation/strike-out", c.StrikeAnswer.as_view()),
     path("lines/<uuid:id>/override", x.OverrideVerdict.as_view()),
     path("lines/<uuid:id>/start", x.StartLine.as_view()),
     path("lines/<uuid:id>/pause", x.PauseLine.as_view()),

@@ -201,7 +201,7 @@ def _runs_out(stage: Stage) -> None:
     discard_at = datetime.fromisoformat(bath["discard_at"])
     stage.clock.move_to(discard_at - timedelta(minutes=9))
     stage.tell(
-        f"the evening jar may be used until {bath['limits'][0]['kind'].replace('_', ' ')}; a kit goes in all the same."
+        f"the evening jar ends in nine minutes ({bath['limits'][0]['kind'].replace('_', ' ')}); a kit goes in all the same."
     )
     seen = reprocess(stage, kit, bath, minutes=10)
     _expect(not seen["is_cleared"], "a soak across the end of the window clears nothing")

@@ -5,7 +5,7 @@ The client's key is wrapped by the business's key, that one by a master key from
 """
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from uuid import UUID
 
@@ -108,3 +108,15 @@ def unseal(business_id: UUID, subject_id: UUID, sealed: bytes) -> bytes:
     return _decrypt(
         _subject_key(business_id, subject_id, create=False), bytes(sealed), subject_id.bytes
     )
+
+
+def seal_each(business_id: UUID, subject_id: UUID, plain: Iterable[bytes]) -> list[bytes]:
+    """Each of `plain` sealed apart for one client, under one look-up of the key. Raises `Erased`."""
+    key = _subject_key(business_id, subject_id, create=True)
+    return [_encrypt(key, each, subject_id.bytes) for each in plain]
+
+
+def unseal_each(business_id: UUID, subject_id: UUID, sealed: Iterable[bytes]) -> list[bytes]:
+    """What was sealed for one client, in its order, under one look-up. Raises `Erased`."""
+    key = _subject_key(business_id, subject_id, create=False)
+    return [_decrypt(key, bytes(each), subject_id.bytes) for each in sealed]

@@ -400,3 +400,28 @@ def test_leaving_early_frees_the_rest_and_the_turnover_ends_with_the_turnover(ca
         "lines": [line(now, room="room 2", who="lena", kit=None, service="lip wax", minutes=None)],
     }
     assert call("freya").post(f"locations/{LAKE}/walk-ins", walk_in).status_code == 201
+
+
+def test_a_wrong_answer_is_struck_out_kept_and_judged_anew(call, now):
+    visit = in_room(call, now)
+    judged = consult(call, visit, findings=[hair(), {"code": "broken_skin", "areas": ["brow"]}])
+    assert judged["lines"][0]["verdict"] == "do_not_treat"
+    path = f"visits/{visit['id']}/consultation"
+    items = call("petra").get(path).body["items"]
+    wrong = next(i for i in items if i["content"].get("code") == "broken_skin")
+    struck = call("petra").post(
+        f"{path}/strike-out", {"item_id": wrong["id"], "reason": "other client"}
+    )
+    assert (struck.status_code, struck.body["lines"][0]["verdict"]) == (200, "proceed")
+    assert (
+        call("petra")
+        .post(f"{path}/strike-out", {"item_id": str(uid("x")), "reason": "x"})
+        .status_code
+        == 404
+    )
+    assert (
+        call("freya")
+        .post(f"{path}/strike-out", {"item_id": wrong["id"], "reason": "x"})
+        .status_code
+        == 403
+    )
