@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from random import Random
+from uuid import UUID
 
 import pytest
 from hypothesis import given
@@ -27,9 +28,9 @@ from compliance.ledger.rules.bundle import (
     readme,
 )
 from compliance.ledger.rules.checkpoint import checkpoints_text, origin_of
-from compliance.ledger.rules.format import parse_header
+from compliance.ledger.rules.format import entry_hash, parse_header
 from compliance.ledger.rules.verify import StoredEntry, verify
-from tests.ledger.rules.chains import Chain, made_chain, seeded_id
+from tests.ledger.rules.chains import MONDAY, Chain, made_chain, seeded_id
 
 chains = st.builds(made_chain, st.integers(0, 10**6), st.integers(1, 10), st.booleans())
 PROGRAM = Path(verify_bundle.__file__)
@@ -61,15 +62,14 @@ def run(folder, *arguments):
     return done.returncode, done.stdout
 
 
-def both(lines, chain, checkpoint):
+def both(lines, chain, *checkpoints):
     """The entry that each of the two verifiers names, None for none: ours, then the stranger's."""
     marks = [
-        verify_bundle.Checkpoint(
-            checkpoint.origin, checkpoint.size, checkpoint.root, checkpoint.at, "kept"
-        )
+        verify_bundle.Checkpoint(each.origin, each.size, each.root, each.at, "kept")
+        for each in checkpoints
     ]
     try:
-        ours = verify(map(parse_line, lines), **chain.ids, checkpoints=[checkpoint]).failure
+        ours = verify(map(parse_line, lines), **chain.ids, checkpoints=checkpoints).failure
     except BundleMalformed:
         ours = "a line"
     try:
@@ -204,9 +204,63 @@ def test_an_entry_in_another_form_is_refused_by_both(was, becomes):
     chain.append()
     line = entry_line(chain.entries[0], with_personal=True)
     assert was in line
-    ours, theirs = both([line.replace(was, becomes, 1)], chain, chain.checkpoint())
+    # Without a checkpoint, so that the form alone has to be found wanting.
+    ours, theirs = both([line.replace(was, becomes, 1)], chain)
     assert ours is not None
     assert theirs == 1
+
+
+def relinked(entries, k, **changes):
+    """Entry k changed, and every link from there on made anew, as the database's owner could."""
+    made, previous = [], None
+    for n, entry in enumerate(entries, start=1):
+        header = replace(parse_header(entry.header.encode()), prev_hash=previous)
+        text = (replace(header, **changes) if n == k else header).to_bytes()
+        previous = entry_hash(text)
+        made.append(entry_line(entry._replace(header=text.decode()), with_personal=True))
+    return made
+
+
+@pytest.mark.parametrize(
+    ("changes", "named"),
+    [
+        ({}, None),
+        ({"n": 4}, 3),
+        ({"n": 2}, 3),
+        ({"business": UUID(int=1)}, 3),
+        ({"location": UUID(int=1)}, 3),
+        ({"location": None}, 3),
+        ({"recorded_at": MONDAY - timedelta(days=1)}, 3),
+        ({"facts": "00" * 32}, 3),
+        ({"personal": "00" * 32}, None),  # committed to and not here: as if it had been erased
+        ({"auth": "system"}, None),  # a rewrite without a flaw; see the next test
+    ],
+)
+def test_a_forged_entry_with_right_links_is_named_by_both(changes, named):
+    chain = Chain(Random(1), location=UUID(int=7))
+    for _ in range(5):
+        chain.append()
+    assert both(relinked(chain.entries, 3, **changes), chain) == (named, named)
+
+
+def test_a_rewrite_without_a_flaw_is_named_by_both_at_the_next_checkpoint():
+    chain = Chain(Random(1))
+    for _ in range(5):
+        chain.append()
+    lines = relinked(chain.entries, 3, auth="system")
+    assert both(lines, chain, chain.checkpoint(2)) == (None, None)
+    for size in (3, 4, 5):
+        assert both(lines, chain, chain.checkpoint(2), chain.checkpoint(size)) == (size, size)
+
+
+def test_a_link_to_another_history_is_named_by_both():
+    chain, other = [Chain(Random(1), business=UUID(int=5)) for _ in range(2)]
+    for _ in range(5):
+        chain.append()
+        other.append(auth="session")
+    spliced = [*chain.entries[:2], *other.entries[2:]]
+    lines = [entry_line(entry, with_personal=True) for entry in spliced]
+    assert both(lines, chain) == (3, 3)
 
 
 def test_both_list_the_same_things_to_look_at(tmp_path):
