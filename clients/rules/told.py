@@ -112,7 +112,7 @@ def declarations_of(items: Sequence[KeptItem], visit_id: UUID, tree: AreaTree) -
             if later.visit_id != item.visit_id and newer.kind == said.kind:
                 left = _without(left, newer, tree)
         if left is not None:
-            standing.append(left)
+            standing.append(replace(left, said_today=item.visit_id == visit_id))
     return standing
 
 

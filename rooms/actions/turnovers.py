@@ -1,9 +1,12 @@
 """Bringing a room back to ready, step by step."""
 
+from collections.abc import Mapping, Sequence
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from compliance.disinfection import queries as disinfection
+from compliance.disinfection.rules.single_use import LaidOut, SingleUseFate, fate
 from compliance.disinfection.rules.use_window import closing_of_day, end_of_business_day
 from rooms import queries
 from rooms.actions.changes import evidence, lapse, move
@@ -78,8 +81,12 @@ def record_step(
     at: datetime | None = None,
     wet_from: datetime | None = None,
     product_id: UUID | None = None,
+    unused: Sequence[Mapping[str, Any]] = (),
 ) -> Room:
     """Record a turnover step as it happened, `at` (now unless said) by the acting person.
+
+    `unused` names single-use items that were laid out and not used: {item, stayed_covered,
+    taken_with_clean_hands}. Only what stayed covered and was taken with clean hands goes back.
 
     A step out of order or a surface that was not wet for the whole label time is recorded and does
     not count. Raises `InvalidInput` for an unknown step or a time that lies ahead.
@@ -124,10 +131,28 @@ def record_step(
             "wet_from": wet_from,
             "counted": wrong is None,
             "reason": wrong.reason.value if wrong else None,
+            "back_to_stock": _fates(unused, SingleUseFate.BACK_TO_STOCK),
+            "discarded_unused": _fates(unused, SingleUseFate.DISCARD),
         },
     )
     put(room, fields=[])
     return room
+
+
+def _fates(unused: Sequence[Mapping[str, Any]], wanted: SingleUseFate) -> list[str] | None:
+    found = [
+        str(each["item"])
+        for each in unused
+        if fate(
+            LaidOut(
+                was_used=False,
+                stayed_covered=each.get("stayed_covered") is True,
+                taken_with_clean_hands=each.get("taken_with_clean_hands") is True,
+            )
+        )
+        is wanted
+    ]
+    return found or None
 
 
 @action

@@ -22,6 +22,12 @@ class BeginTurnover(Strict):
     )
 
 
+class UnusedItem(Strict):
+    item = s.RegexField(r"^[a-z0-9_]{1,40}$", help_text="what it is, such as spatula or strip")
+    stayed_covered = s.BooleanField(required=False)
+    taken_with_clean_hands = s.BooleanField(required=False)
+
+
 class RecordStep(Strict):
     code = s.CharField(max_length=40)
     at = s.DateTimeField(
@@ -31,6 +37,11 @@ class RecordStep(Strict):
         required=False, allow_null=True, help_text="since when wet without a break"
     )
     product_id = s.UUIDField(required=False, allow_null=True)
+    unused = UnusedItem(
+        many=True,
+        required=False,
+        help_text="single-use items laid out and not used; back only if covered and taken with clean hands",
+    )
 
 
 class TakeOutOfUse(Strict):

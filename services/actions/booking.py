@@ -7,8 +7,6 @@ from typing import Any
 from uuid import UUID
 
 from clients.actions import link_client
-from compliance.disinfection.models import Kit
-from rooms.models import Room
 from services.models import Line, LineState, Service, Visit, VisitChange, VisitState
 from services.problems import (
     InThePast,
@@ -18,8 +16,9 @@ from services.problems import (
     RoomLacksFeature,
     SkillMissing,
 )
-from services.queries import team
+from services.queries import planning, team
 from services.queries import visits as queries
+from services.queries.planning import PlanFacts
 from services.rules.phases import LinePlan, LineSpans, Minutes, notice_minutes, spans_of
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
@@ -33,7 +32,7 @@ from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.problems import LicenceLapsed
 from spa_ops.tenancy.rules import is_open
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
 MOST_LINES = 20
@@ -78,11 +77,12 @@ def book_visit(
     `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
     `RoomLacksFeature`, `KitMissing`, `NotFound`. Screening is not asked here: it is asked on the day.
     """
-    place = tenancy.location(location_id, actor)
-    services, spans = planned(place, lines)
+    facts = facts_for(actor, location_id, client_id, lines)
+    place, services = facts.place, facts.services
+    spans = planned(facts, lines)
     if not walk_in and spans[0].starts_at < now:
         raise InThePast
-    doers = checked_plan(place, lines, services, spans, now)
+    doers = checked_plan(facts, lines, spans, now)
     visit = Visit(
         id=id or uuid7(),
         business_id=actor.business_id,
@@ -102,9 +102,10 @@ def book_visit(
         for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True))
     ]
     claims.claim(wanted=wanted_claims(client_id, rows), now=now, visit_id=visit.id)
-    link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
+    if not facts.client_is_linked:
+        link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
     put(visit)
-    Line.objects.bulk_create(rows)
+    insert(rows)
     _record_change(visit, "booked", now, actor, is_at=visit.starts_at)
     visit_evidence(
         "visit.booked",
@@ -114,16 +115,32 @@ def book_visit(
     return visit
 
 
-def planned(
-    place: Location, lines: Sequence[LineRequest]
-) -> tuple[dict[UUID, Service], list[LineSpans]]:
+def facts_for(
+    actor: Actor, location_id: UUID, client_id: UUID, lines: Sequence[LineRequest]
+) -> PlanFacts:
+    """What these lines are checked against; raises `NotFound`, `InvalidInput` for too many or none."""
     if not 1 <= len(lines) <= MOST_LINES:
         raise invalid("/lines", f"must be 1 to {MOST_LINES}")
-    services = queries.services_named({r.service_id for r in lines})
-    return services, spans_of(
+    facts = planning.plan_facts(
+        actor=actor,
+        location_id=location_id,
+        client_id=client_id,
+        service_ids={r.service_id for r in lines},
+        room_ids={r.room_id for r in lines},
+        kit_ids={r.kit_id for r in lines if r.kit_id},
+        person_ids={r.practitioner_id for r in lines},
+    )
+    if any(r.service_id not in facts.services for r in lines):
+        raise NotFound
+    return facts
+
+
+def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
+    """When each part of each line happens, by the price list."""
+    return spans_of(
         [
             LinePlan(
-                minutes=minutes_of(services[r.service_id]),
+                minutes=minutes_of(facts.services[r.service_id]),
                 practitioner_id=r.practitioner_id,
                 room_id=r.room_id,
                 starts_at=r.starts_at,
@@ -145,39 +162,38 @@ def minutes_of(service: Service) -> Minutes:
 
 
 def checked_plan(
-    place: Location,
-    lines: Sequence[LineRequest],
-    services: dict[UUID, Service],
-    spans: Sequence[LineSpans],
-    now: datetime,
+    facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans], now: datetime
 ) -> list[Doers]:
     """Everything that the claims cannot say; gives who sets up and turns over for each line."""
-    rooms = {
-        r.id: r for r in Room.objects.filter(id__in={x.room_id for x in lines}, location=place)
-    }
-    kit_ids = {x.kit_id for x in lines if x.kit_id}
-    kits = {k.id: k for k in Kit.objects.filter(id__in=kit_ids, location=place)} if kit_ids else {}
-    first, last = spans[0].starts_at, spans[-1].ends_at
-    for at in (first, last):
+    place = facts.place
+    for at in (spans[0].starts_at, spans[-1].ends_at):
         if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
             raise OutsideOpeningHours(at=rfc3339(at))
     doers = []
     for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
-        service = services[request.service_id]
-        room = rooms.get(request.room_id)
-        if room is None:
-            raise NotFound
-        missing = sorted(set(service.room_features) - set(room.features))
-        if missing:
-            raise RoomLacksFeature(line=i, missing=", ".join(missing))
-        kit = kits.get(request.kit_id) if request.kit_id else None
-        if (service.kit_kind and (kit is None or kit.kind != service.kit_kind)) or (
-            request.kit_id and kit is None
-        ):
-            raise KitMissing(line=i, kind=service.kit_kind or "of this location")
-        check_covered(place, request.practitioner_id, service, span.starts_at, line=i)
-        doers.append(_doers(place, request.practitioner_id, span, now, line=i))
+        service = facts.services[request.service_id]
+        _check_room_and_kit(facts, request, service, i)
+        person, on = request.practitioner_id, local_date(span.starts_at, place.zone)
+        if not facts.has_skill(person, service.id, span.starts_at):
+            raise SkillMissing(line=i)
+        if not facts.has_licence(person, on):
+            raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
+        doers.append(_doers(facts, person, span, now, line=i))
     return doers
+
+
+def _check_room_and_kit(
+    facts: PlanFacts, request: LineRequest, service: Service, line: int
+) -> None:
+    features = facts.rooms.get(request.room_id)
+    if features is None:
+        raise NotFound
+    missing = sorted(set(service.room_features) - features)
+    if missing:
+        raise RoomLacksFeature(line=line, missing=", ".join(missing))
+    kind = facts.kits.get(request.kit_id) if request.kit_id else None
+    if (service.kit_kind and kind != service.kit_kind) or (request.kit_id and kind is None):
+        raise KitMissing(line=line, kind=service.kit_kind or "of this location")
 
 
 def _at_closing(place: Location, at: datetime) -> bool:
@@ -199,24 +215,24 @@ def check_covered(
 
 
 def _doers(
-    place: Location, practitioner_id: UUID, span: LineSpans, now: datetime, *, line: int
+    facts: PlanFacts, practitioner_id: UUID, span: LineSpans, now: datetime, *, line: int
 ) -> Doers:
-    set_up_by = _attendant(place, span.set_up, now) or practitioner_id
-    turnover_by = _attendant(place, span.turnover, now) or practitioner_id
+    set_up_by = _attendant(facts, span.set_up, now) or practitioner_id
+    turnover_by = _attendant(facts, span.turnover, now) or practitioner_id
     own = Period(
         span.set_up_at if set_up_by == practitioner_id else span.starts_at,
         span.turnover_ends_at if turnover_by == practitioner_id else span.ends_at,
     )
-    if not team.on_shift(practitioner_id, place.id, own):
+    if not facts.on_shift(practitioner_id, own):
         raise OffShift(line=line, start=rfc3339(own.start), end=rfc3339(own.end))
     return Doers(set_up_by=set_up_by, turnover_by=turnover_by)
 
 
-def _attendant(place: Location, period: Period | None, now: datetime) -> UUID | None:
+def _attendant(facts: PlanFacts, period: Period | None, now: datetime) -> UUID | None:
     """An attendant on shift and free for the whole of `period`; the same one each time for one plan."""
     if period is None:
         return None
-    on_shift = team.attendants_on_shift(place.id, period)
+    on_shift = facts.attendants_on_shift(period)
     if not on_shift:
         return None
     taken = claimed.busy(on_shift, period, now)
@@ -325,12 +341,12 @@ def move_visit(
     needs_state(visit, VisitState.BOOKED)
     if [r.service_id for r in lines] != [line.service_id for line in old]:
         raise invalid("/lines", "must name the visit's services in their order")
-    place = tenancy.location(visit.location_id, actor)
+    facts = facts_for(actor, visit.location_id, visit.client_id, lines)
     claims.release(visit_id=visit.id)
-    services, spans = planned(place, lines)
+    spans = planned(facts, lines)
     if spans[0].starts_at < now:
         raise InThePast
-    doers = checked_plan(place, lines, services, spans, now)
+    doers = checked_plan(facts, lines, spans, now)
     for line, request, span, who in zip(old, lines, spans, doers, strict=True):
         line.practitioner_id, line.room_id, line.kit_id = (
             request.practitioner_id,
@@ -412,7 +428,7 @@ def _record_change(
     visit: Visit, kind: str, now: datetime, actor: Actor, *, reason: str = "", **instants: datetime
 ) -> None:
     before = instants.get("was_at")
-    VisitChange(
+    row = VisitChange(
         business_id=visit.business_id,
         visit=visit,
         kind=kind,
@@ -422,7 +438,8 @@ def _record_change(
         reason=reason,
         policy_shown=visit.policy_shown,
         **instants,
-    ).save(force_insert=True)
+    )
+    insert([row])
 
 
 def visit_evidence(

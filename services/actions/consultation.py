@@ -29,7 +29,7 @@ from spa_ops.unit.work import action, current
 #: House policy: no statute was found; customs put the floor for intimate services at 16 or 18.
 ADULT_AT = 18
 PASSES = frozenset({"proceed", "proceed_with_care"})
-INTIMATE = frozenset({"bikini", "intimate"})
+INTIMATE = frozenset({"bikini", "intimate", "buttocks"})
 _SCREENED_STATES = (VisitState.ARRIVED, VisitState.IN_ROOM)
 
 
@@ -128,6 +128,8 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], today: da
     subject = client_queries.case_of(visit.client_id, visit.id, today)
     flags = _flags(visit, today)
     open_lines = [line for line in lines if line.state in queries.OPEN]
+    # What was done already today is judged with the rest: a tint after waxing is not.
+    done = [line for line in lines if line.state != LineState.DROPPED]
     found = screen(
         rule_set=shipped_rule_set(),
         lines=[
@@ -142,7 +144,7 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], today: da
                 flags=flags(line.area),
                 met=subject.met.get(line.id, frozenset()),
             )
-            for line in open_lines
+            for line in done
         ],
         answers=subject.answers,
         declarations=subject.declarations,
@@ -182,7 +184,7 @@ def _flags(visit: Visit, today: date) -> Any:
             if not consents.get("guardian_service"):
                 found.add("guardian_consent_missing")
             if intimate:
-                found.add("under_age_floor")
+                found |= {"under_age_floor", "guardian_not_present"}
         if intimate and not consents.get("intimate_service"):
             found.add("intimate_consent_missing")
         return frozenset(found)
@@ -224,6 +226,7 @@ def _kept(screening: Screening) -> dict[str, Any]:
         "verdict": screening.verdict.value,
         "earliest_on": str(screening.earliest_on) if screening.earliest_on else None,
         "is_vague": screening.is_vague,
+        "is_firm": screening.is_firm,
         "alternatives": list(screening.alternatives),
         "ask_next": [
             {"about": a.about, "what": a.what, "text": a.text} for a in screening.ask_next
@@ -243,6 +246,8 @@ def _reason(reason: Reason) -> dict[str, Any]:
         "caution": reason.caution,
         "until": str(reason.until) if reason.until else None,
         "condition": reason.condition,
+        "met": reason.met,
+        "unclear": sorted(u.value for u in reason.unclear),
         "overridable_by": list(reason.overridable_by),
         "sources": [
             {"ref": s.ref, "strength": s.strength.value, "says": s.says} for s in reason.sources

@@ -49,6 +49,7 @@ def add_line(*, actor: Actor, now: datetime, visit_id: UUID, request: LineReques
     """
     visit, place, lines = _opened(actor, visit_id, request)
     _add(
+        actor,
         now,
         visit,
         place,
@@ -64,6 +65,7 @@ def _live(lines: Sequence[Line]) -> list[Line]:
 
 
 def _add(
+    actor: Actor,
     now: datetime,
     visit: Visit,
     place: Location,
@@ -73,12 +75,13 @@ def _add(
     starts_at: datetime,
 ) -> None:
     live = _live(lines)
-    service = queries.services_named({request.service_id})[request.service_id]
+    facts = booking.facts_for(actor, place.id, visit.client_id, [request])
+    service = facts.services[request.service_id]
     consulted = any(x.practitioner_id == request.practitioner_id for x in live)
     span = own_spans(
         booking.minutes_of(service), request.starts_at or starts_at, consulted=consulted
     )
-    doers = booking.checked_plan(place, [request], {service.id: service}, [span], now)
+    doers = booking.checked_plan(facts, [request], [span], now)
     line = booking.new_line(
         visit, 1 + max(x.position for x in lines), request, service, span, doers[0]
     )
@@ -156,5 +159,5 @@ def swap_line(
     visit, place, lines = _opened(actor, old.visit_id, request)
     _drop(visit, lines, line_id, reason)
     # The time of the dropped line is free for the new one.
-    _add(now, visit, place, lines, request, starts_at=old.starts_at)
+    _add(actor, now, visit, place, lines, request, starts_at=old.starts_at)
     return visit

@@ -151,3 +151,18 @@ def test_a_step_tapped_by_mistake_is_struck_out_and_open_again(call):
         for e in call("inga").get(f"evidence/{LAKE}/entries?subject={uid('room 3')}").body["items"]
     ]
     assert kinds[-2:] == ["room.step_recorded", "room.step_struck"]
+
+
+def test_unused_single_use_items_go_back_only_covered_and_taken_with_clean_hands(call):
+    petra, room = call("petra"), f"rooms/{uid('room 3')}"
+    petra.post(f"{room}/turnover/begin")
+    unused = [
+        {"item": "spatula", "stayed_covered": True, "taken_with_clean_hands": True},
+        {"item": "strip", "stayed_covered": True},
+        {"item": "cotton"},
+    ]
+    done = petra.post(f"{room}/turnover/steps", {"code": "single_use_out", "unused": unused})
+    assert done.status_code == 200, done.body
+    path = f"evidence/{LAKE}/entries?kind=room.step_recorded&subject={uid('room 3')}"
+    facts = call("inga").get(path).body["items"][-1]["facts"]
+    assert (facts["back_to_stock"], facts["discarded_unused"]) == (["spatula"], ["strip", "cotton"])
