@@ -1,13 +1,12 @@
 """Taking and giving back time. Only plans hold claims: what happened needs none."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from uuid import UUID
 
 from django.db import connection
-from psycopg.types.range import Range
 
 from spa_ops.claims.models import Bookable, BookableKind, Claim, Phase
 from spa_ops.claims.problems import ClaimClash
@@ -43,11 +42,14 @@ def lock_bookables(ids: Iterable[UUID]) -> dict[UUID, Bookable]:
     Raises `UnknownReference` when one is not there. Locks nothing else.
     """
     wanted = set(ids)
-    rows = (
-        Bookable.objects.select_for_update(of=("self",), no_key=True)
-        .filter(id__in=wanted)
-        .order_by("number")
-    )
+    names = ["id", "business_id", "number", "kind"]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT {', '.join(names)} FROM claims_bookable WHERE id = ANY(%s) "
+            "ORDER BY number FOR NO KEY UPDATE",
+            [list(wanted)],
+        )
+        rows = [Bookable.from_db(connection.alias, names, row) for row in cursor.fetchall()]
     found = {row.id: row for row in rows}
     if found.keys() != wanted:
         raise UnknownReference
@@ -66,25 +68,50 @@ def claim(
     Raises `ClaimClash` naming what clashes and until when; expired holds are nobody's and go first.
     """
     bookables = lock_bookables(w.bookable_id for w in wanted)
-    Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
-    clashes = _own_clashes(wanted, bookables) or _clashes(wanted, bookables)
-    if clashes:
+    if clashes := _own_clashes(wanted, bookables):
         raise ClaimClash(clashes=clashes)
-    business_id = current().actor.business_id
-    Claim.objects.bulk_create(
-        Claim(
-            id=uuid7(),
-            business_id=business_id,
-            bookable_id=w.bookable_id,
-            number=Range(bookables[w.bookable_id].number, bookables[w.bookable_id].number, "[]"),
-            span=Range(w.period.start, w.period.end),
-            phase=w.phase,
-            visit_id=visit_id,
-            line_id=w.line_id,
-            hold_expires_at=hold_expires_at,
+    ordered = sorted(wanted, key=lambda w: (bookables[w.bookable_id].number, w.period.start))
+    rows = [(uuid7(), w, bookables[w.bookable_id].number) for w in ordered]
+    if _taken(rows, visit_id, hold_expires_at) == len(rows):
+        return
+    # Something is in the way of some: holds that have expired, or a clash that has to be named.
+    ids = [row_id for row_id, _, _ in rows]
+    Claim.objects.filter(id__in=ids).delete()
+    Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
+    clashes = _clashes(wanted)
+    if clashes or _taken(rows, visit_id, hold_expires_at) != len(rows):
+        Claim.objects.filter(id__in=ids).delete()
+        raise ClaimClash(clashes=clashes)
+
+
+def _taken(
+    rows: Sequence[tuple[UUID, Wanted, int]],
+    visit_id: UUID | None,
+    hold_expires_at: datetime | None,
+) -> int:
+    """Insert the spans that the constraint lets in; returns how many: no look before is needed."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO claims_claim (id, business_id, bookable_id, number, span, phase, visit_id, "
+            "line_id, hold_expires_at) SELECT w.id, %s::uuid, w.bookable, int8range(w.number, w.number, '[]'), "
+            "tstzrange(w.from_at, w.until_at), w.phase, %s::uuid, w.line, %s::timestamptz "
+            "FROM unnest(%s::uuid[], %s::uuid[], %s::bigint[], %s::timestamptz[], %s::timestamptz[], "
+            "%s::text[], %s::uuid[]) AS w(id, bookable, number, from_at, until_at, phase, line) "
+            "ON CONFLICT DO NOTHING",
+            [
+                current().actor.business_id,
+                visit_id,
+                hold_expires_at,
+                [row_id for row_id, _, _ in rows],
+                [w.bookable_id for _, w, _ in rows],
+                [number for _, _, number in rows],
+                [w.period.start for _, w, _ in rows],
+                [w.period.end for _, w, _ in rows],
+                [w.phase for _, w, _ in rows],
+                [w.line_id for _, w, _ in rows],
+            ],
         )
-        for w in sorted(wanted, key=lambda w: (bookables[w.bookable_id].number, w.period.start))
-    )
+        return int(cursor.rowcount)
 
 
 def _own_clashes(wanted: list[Wanted], bookables: dict[UUID, Bookable]) -> list[dict[str, str]]:
@@ -107,17 +134,17 @@ def _clash(kind: str, subject: UUID, phase: str, start: datetime, end: datetime)
     }
 
 
-def _clashes(wanted: list[Wanted], bookables: dict[UUID, Bookable]) -> list[dict[str, str]]:
-    # The locks are held, so what is read here stays so; the constraint stands behind it.
+def _clashes(wanted: list[Wanted]) -> list[dict[str, str]]:
+    # The locks are held, so what is read here stays so.
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT DISTINCT b.kind, b.id, c.phase, lower(c.span), upper(c.span) "
-            "FROM unnest(%s::bigint[], %s::timestamptz[], %s::timestamptz[]) AS w(number, from_at, until_at) "
-            "JOIN claims_claim c ON c.number && int8range(w.number, w.number, '[]') "
-            "AND c.span && tstzrange(w.from_at, w.until_at) JOIN claims_bookable b ON b.id = c.bookable_id "
-            "ORDER BY 4, 1, 2",
+            "FROM unnest(%s::uuid[], %s::timestamptz[], %s::timestamptz[]) AS w(bookable, from_at, until_at) "
+            # By id and not by number: equality may use an index under row-level security.
+            "JOIN claims_claim c ON c.bookable_id = w.bookable AND c.span && tstzrange(w.from_at, w.until_at) "
+            "JOIN claims_bookable b ON b.id = c.bookable_id ORDER BY 4, 1, 2",
             [
-                [bookables[w.bookable_id].number for w in wanted],
+                [w.bookable_id for w in wanted],
                 [w.period.start for w in wanted],
                 [w.period.end for w in wanted],
             ],

@@ -1,0 +1,167 @@
+"""What a plan is checked against, read in one statement and so at one moment. Reads only."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, time
+from typing import Any
+from uuid import UUID
+
+import orjson
+from django.db import connection
+
+from services.models import Duty, Service
+from services.rules.shifts import Weekly, covers
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.intervals import Period
+from spa_ops.kernel.problems import NotFound
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.rules import licence_is_valid
+from spa_ops.unit.rows import from_json
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanFacts:
+    """A location with the services, rooms, kits and people that a plan there names.
+
+    What is not there, of another location or no longer on the price list is simply absent.
+    """
+
+    place: Location
+    services: dict[UUID, Service]
+    #: Room -> its features.
+    rooms: dict[UUID, frozenset[str]]
+    #: Kit -> its kind.
+    kits: dict[UUID, str]
+    #: (person, service) -> when the skill was ended, if it was.
+    skills: dict[tuple[UUID, UUID], datetime | None]
+    #: (person, valid from, valid through) of the licences of the location's jurisdiction.
+    licences: tuple[tuple[UUID, date | None, date], ...]
+    #: (person, duty, shift) of the people named and of all attendants.
+    shifts: tuple[tuple[UUID, Duty, Weekly], ...]
+    #: Whether the client is in the location's feed already.
+    client_is_linked: bool
+
+    def has_skill(self, person_id: UUID, service_id: UUID, at: datetime) -> bool:
+        """Whether the person may perform the service at that moment."""
+        key = (person_id, service_id)
+        ended_at = self.skills.get(key)
+        return key in self.skills and (ended_at is None or ended_at > at)
+
+    def has_licence(self, person_id: UUID, on: date) -> bool:
+        """Whether the person holds a licence of the jurisdiction valid on that local day."""
+        return any(
+            who == person_id and licence_is_valid(valid_from, valid_through, on)
+            for who, valid_from, valid_through in self.licences
+        )
+
+    def on_shift(self, person_id: UUID, period: Period, duty: Duty = Duty.PRACTITIONER) -> bool:
+        """Whether the person's shifts of that duty cover all of `period`."""
+        own = [shift for who, what, shift in self.shifts if who == person_id and what is duty]
+        return covers(own, period)
+
+    def attendants_on_shift(self, period: Period) -> list[UUID]:
+        """The attendants whose shifts cover all of `period`, always in the same order."""
+        known = sorted({who for who, duty, _ in self.shifts if duty is Duty.ATTENDANT})
+        return [who for who in known if self.on_shift(who, period, Duty.ATTENDANT)]
+
+
+_FACTS = """
+SELECT to_jsonb(l), jsonb_build_object(
+    'services', (SELECT jsonb_agg(to_jsonb(s)) FROM services_service s
+                 WHERE s.id = ANY(%(services)s) AND s.active),
+    'rooms', (SELECT jsonb_agg(jsonb_build_array(r.id, r.features)) FROM rooms_room r
+              WHERE r.id = ANY(%(rooms)s) AND r.location_id = l.id),
+    'kits', (SELECT jsonb_agg(jsonb_build_array(k.id, k.kind)) FROM disinfection_kit k
+             WHERE k.id = ANY(%(kits)s) AND k.location_id = l.id),
+    'skills', (SELECT jsonb_agg(jsonb_build_array(k.person_id, k.service_id, k.ended_at))
+               FROM services_skill k
+               WHERE k.person_id = ANY(%(people)s) AND k.service_id = ANY(%(services)s)),
+    'licences', (SELECT jsonb_agg(jsonb_build_array(i.person_id, i.valid_from, i.valid_through))
+                 FROM tenancy_licence i
+                 WHERE i.person_id = ANY(%(people)s) AND i.jurisdiction = l.jurisdiction),
+    'shifts', (SELECT jsonb_agg(jsonb_build_array(h.person_id, h.duty, h.weekday, h.starts, h.ends,
+                                                  h.valid_from, h.valid_until))
+               FROM services_shift h
+               WHERE h.location_id = l.id
+                 AND (h.person_id = ANY(%(people)s) OR h.duty = 'attendant')),
+    'client_is_linked', EXISTS (SELECT FROM clients_client c
+                                WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
+) FROM tenancy_location l WHERE l.id = %(place)s
+"""
+
+
+def plan_facts(
+    *,
+    actor: Actor,
+    location_id: UUID,
+    client_id: UUID,
+    service_ids: Iterable[UUID],
+    room_ids: Iterable[UUID],
+    kit_ids: Iterable[UUID],
+    person_ids: Iterable[UUID],
+) -> PlanFacts:
+    """The facts for a plan at a location within reach; one statement. Raises `NotFound`."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _FACTS,
+            {
+                "place": location_id,
+                "client": client_id,
+                "services": list(service_ids),
+                "rooms": list(room_ids),
+                "kits": list(kit_ids),
+                "people": list(person_ids),
+            },
+        )
+        row = cursor.fetchone()
+    if row is None or not actor.covers(location_id):
+        raise NotFound
+    place = from_json(Location, orjson.loads(row[0]))
+    if place.business_id != actor.business_id:
+        raise NotFound
+    return _facts(place, {name: found or [] for name, found in orjson.loads(row[1]).items()})
+
+
+def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
+    services = [from_json(Service, columns) for columns in found["services"]]
+    return PlanFacts(
+        place=place,
+        services={service.id: service for service in services},
+        rooms={UUID(room): frozenset(features) for room, features in found["rooms"]},
+        kits={UUID(kit): kind for kit, kind in found["kits"]},
+        skills={
+            (UUID(person), UUID(service)): _parsed(datetime, ended_at)
+            for person, service, ended_at in found["skills"]
+        },
+        licences=tuple(
+            (UUID(person), _parsed(date, valid_from), date.fromisoformat(valid_through))
+            for person, valid_from, valid_through in found["licences"]
+        ),
+        shifts=tuple(_shift(place.zone, *columns) for columns in found["shifts"]),
+        client_is_linked=bool(found["client_is_linked"]),
+    )
+
+
+def _shift(
+    zone: str,
+    person: str,
+    duty: str,
+    weekday: int,
+    starts: str,
+    ends: str,
+    valid_from: str,
+    valid_until: str | None,
+) -> tuple[UUID, Duty, Weekly]:
+    weekly = Weekly(
+        weekday=weekday,
+        starts=time.fromisoformat(starts),
+        ends=time.fromisoformat(ends),
+        valid_from=date.fromisoformat(valid_from),
+        valid_until=_parsed(date, valid_until),
+        zone=zone,
+    )
+    return UUID(person), Duty(duty), weekly
+
+
+def _parsed(kind: Any, text: str | None) -> Any:
+    return None if text is None else kind.fromisoformat(text)
