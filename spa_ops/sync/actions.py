@@ -2,7 +2,10 @@
 
 from typing import Any
 
+from django.db import transaction
+
 from spa_ops.kernel.clock import rfc3339
+from spa_ops.sync import pokes
 from spa_ops.unit.work import Change, UnitOfWork
 
 
@@ -15,6 +18,8 @@ def changes_payload(unit: UnitOfWork, changes: list[Change]) -> list[dict[str, A
             last.pop(key, None)
             last[key] = change
     at = rfc3339(unit.now)
+    feeds = sorted({feed for feed, _, _ in last})
+    transaction.on_commit(lambda: pokes.send(feeds))
     return [
         {
             "feed": str(feed),
