@@ -52,11 +52,8 @@ class Instance:
 
     @property
     def queue(self) -> str:
-        if self.environment.get("SPA_OPS_BROKER_URL") or self.environment.get("REDIS_URL"):
-            return "Redis"
-        return (
-            "the database" if queue_schema.is_available() else "none: the beat does the work itself"
-        )
+        given = self.environment.get("SPA_OPS_BROKER_URL") or self.environment.get("REDIS_URL")
+        return "Redis" if given else "the database"
 
     def manage(self, *words: str) -> None:
         """Run one of manage.py's commands; its words reach the person, its failure stops the launch."""
@@ -156,9 +153,7 @@ def commands(one: Instance) -> dict[str, list[str]]:
     chosen = {"web": web}
     if one.has_stream:
         chosen["stream"] = stream
-    if not one.queue.startswith("none"):
-        chosen["worker"] = worker
-    chosen["beat"] = beat
+    chosen |= {"worker": worker, "beat": beat}
     return {name: [sys.executable, "-m", *command] for name, command in chosen.items()}
 
 

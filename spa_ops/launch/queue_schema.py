@@ -4,8 +4,7 @@ The SQL comes with the wheel `pgmq`. A queue is a hint and the rows are the trut
 another version is thrown away, with whatever messages it held.
 """
 
-from importlib.util import find_spec
-
+from pgmq.install import get_embedded_install_sql, get_embedded_sql_version
 from psycopg import sql
 
 from spa_ops.launch import logins
@@ -14,15 +13,8 @@ from spa_ops.launch.logins import APP_GROUP
 SCHEMA = "pgmq"
 
 
-def is_available() -> bool:
-    """Whether the wheel is installed; without it beat does the work itself."""
-    return find_spec("pgmq") is not None
-
-
 def prepare(owner_url: str) -> str:
     """Make or renew the queue's schema for the app's role; returns its version. Safe to run twice."""
-    from pgmq.install import get_embedded_install_sql, get_embedded_sql_version
-
     version = str(get_embedded_sql_version())
     with logins.connect(owner_url) as owner, owner.transaction():
         # Two launches on one database wait for each other here.

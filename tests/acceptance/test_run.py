@@ -12,9 +12,10 @@ import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 
+import psycopg
 import pytest
 
-from spa_ops.launch import redis_server
+from spa_ops.launch import embedded, redis_server
 from tests.acceptance.conftest import ROOT, Launch, postgres_in, processes_with
 
 pytestmark = [
@@ -54,8 +55,10 @@ def test_it_starts_serves_stops_and_starts_again(launch: Start) -> None:
     assert "/api/docs" in first.said
     running = processes_with("SPA_OPS_DATA", first.environment["SPA_OPS_DATA"])
     assert any("gunicorn spa_ops.wsgi" in command for command in running)
-    assert any("celery -A spa_ops.celery beat" in command for command in running)
+    for part in ("worker", "beat"):
+        assert any(f"celery -A spa_ops.celery {part}" in command for command in running)
     data_dir = Path(first.environment["SPA_OPS_DATA"])
+    the_worker_empties_the_queue(data_dir)
     kept = (data_dir / "secrets.json").read_text()
     assert stat.S_IMODE((data_dir / "secrets.json").stat().st_mode) == 0o600
     assert first.end(signal.SIGINT) == 0
@@ -67,6 +70,21 @@ def test_it_starts_serves_stops_and_starts_again(launch: Start) -> None:
     assert (data_dir / "secrets.json").read_text() == kept
     assert second.end(signal.SIGTERM) == 0
     assert left_behind(second) == []
+
+
+def the_worker_empties_the_queue(data_dir: Path) -> None:
+    """On the embedded default too, what beat announces reaches a real worker."""
+    server = embedded.ensure(data_dir)
+    with psycopg.connect(server.app_url, autocommit=True) as app:
+        deadline = time.monotonic() + 120
+        sent, waiting = 0, 0
+        while (sent == 0 or waiting) and time.monotonic() < deadline:
+            time.sleep(0.5)
+            query = "SELECT total_messages, queue_length FROM pgmq.metrics('spa_ops')"
+            sent, waiting = app.execute(query).fetchone() or (0, 0)
+    assert not embedded.stop(server), "the program uses it still"
+    assert sent > 0
+    assert waiting == 0
 
 
 def test_nothing_stays_when_the_launcher_is_killed(launch: Start) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import psycopg
 import pytest
+from pgmq import PGMQueue
 from psycopg import sql
 
 from spa_ops.launch import databases, logins, migrations, queue_schema, secret_files
@@ -144,11 +145,10 @@ def test_data_of_a_newer_program_is_refused(fresh: databases.Database) -> None:
 
 
 def test_the_queue_in_the_database_is_made_once_and_renewed(fresh: databases.Database) -> None:
-    pgmq = pytest.importorskip("pgmq", reason="the wheel of the queue is not installed")
     queue_schema.prepare(fresh.owner_url)
     login = psycopg.conninfo.conninfo_to_dict(fresh.app_url)
     words = psycopg.conninfo.make_conninfo(**login)
-    queue = pgmq.PGMQueue(conn_string=words, init_extension=False, pool_size=1)
+    queue = PGMQueue(conn_string=words, init_extension=False, pool_size=1)
     try:
         queue.create_queue("spa_ops")
         queue.send("spa_ops", {"hello": 1})
