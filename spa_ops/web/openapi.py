@@ -9,7 +9,7 @@ from spa_ops.kernel.problems import Problem
 from spa_ops.unit import problems as unit_problems
 from spa_ops.web.entities import array_of
 from spa_ops.web.problems import MEDIA_TYPE
-from spa_ops.web.views import ApiView, Command, Edit, ListView, NoInput, RowView
+from spa_ops.web.views import ApiView, Command, Edit, ListView, NoInput, RowView, Strict
 
 _TYPES = {
     "uuid": {"type": "string", "format": "uuid"},
@@ -46,9 +46,10 @@ def problems_of(view: ApiView, method: str) -> list[type[Problem]]:
     if not public or getattr(view, "kwargs", None) or "id" in getattr(view, "path_names", ()):
         found.append(kernel.NotFound)
     found.append(kernel.InvalidInput)
+    if hasattr(view, "input"):
+        found.append(kernel.UnsupportedMediaType)
     if isinstance(view, Command):
         found += [
-            kernel.UnsupportedMediaType,
             kernel.WrongState,
             kernel.Busy,
             unit_problems.RequestInProgress,
@@ -114,8 +115,16 @@ class Schema(AutoSchema):
         return found
 
     def get_request_serializer(self) -> Any:
-        view = self._declared()
-        return view.input() if isinstance(view, Command) and view.input is not NoInput else None
+        shape = getattr(self._declared(), "input", NoInput)
+        return None if shape is NoInput else shape()
+
+    def _map_basic_serializer(self, serializer: Any, direction: str) -> dict[str, Any]:
+        found = super()._map_basic_serializer(serializer, direction)
+        if isinstance(serializer, Strict):
+            found["additionalProperties"] = False
+            if "__doc__" not in vars(type(serializer)) or not type(serializer).__doc__:
+                found.pop("description", None)  # the base class's, which speaks to us
+        return found
 
     def get_response_serializers(self) -> Any:
         return {}

@@ -4,7 +4,7 @@ Ids come from whichever business is asked for, so that the same request can be m
 one's own and with things of somebody else's.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 from uuid import UUID, uuid4
@@ -15,21 +15,31 @@ from rest_framework import serializers as s
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import ENTITIES
 from spa_ops.web.views import RowView
+from tests.services.day import GLOVED, RECORD, WASHED
 from tests.web.access_matrix import Endpoint, addresses
 from tests.world import BUSINESS, LAKE
 
 #: First part of an address -> table, where no address of the form `parts/<uuid:id>` tells it.
 TABLES = {
     "evidence": "tenancy_location",
+    "implement-events": "disinfection_event",
+    "lines": "services_line",
     "memberships": "tenancy_membership",
+    "payments": "services_payment",
+    "rebookings": "services_rebooking",
+    "skills": "services_skill",
     "sync": "tenancy_location",
     "tokens": "tenancy_token",
+    "turnover-steps": "rooms_step_report",
 }
 #: Field name without `_id` -> table, where no entity of that name tells it.
 FIELDS = {
     "membership": "tenancy_membership",
+    "agent": "disinfection_solution",
+    "implement": "disinfection_implement",
+    "line": "services_line",
     "practitioner": "tenancy_person",
-    "to_location": "tenancy_location",
+    "product": "disinfection_product",
 }
 #: Words in an address -> one that is there.
 WORDS = {"figure": "turnovers_on_time"}
@@ -38,30 +48,59 @@ PATTERNS = {
     r"^[A-Z]{2}$": "US",
     r"^[A-Z]{3}$": "USD",
     r"^[a-z]{2}(-[a-z0-9]{1,8})?$": "us-tx",
+    r"^([01][0-9]|2[0-3]):[0-5][0-9]$": "10:00",
+    r"^[0-9]{4}-(0[1-9]|1[0-2])$": "2026-05",
 }
 
 
+#: Endpoint -> what its body needs besides fields of the right shape.
+MEANT: dict[str, dict[str, Any]] = {
+    "POST lines/<uuid:id>/finish": {"record": RECORD, **WASHED},
+    "POST lines/<uuid:id>/start": GLOVED,
+    "POST locations": {"zone": "America/Chicago"},
+    "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
+    "POST services": {"area": "brow", "method": "hard_wax"},
+    "POST sign-in": {"login": "petra", "password": "invented-petra-password"},
+}
+#: The same for the lines of a visit: 18:00 in Chicago, when everybody is free.
+MEANT_LINE = {"starts_at": "2026-05-06T23:00:00Z"}
+#: Endpoint -> the query without which it refuses.
+QUERIES = {"GET disinfectants/<uuid:id>/amounts": {"amount": "1", "unit": "L"}}
 #: Table -> which of its rows a request is best made with; elsewhere one at the callers' location.
 PREFERRED = {
+    "clients_client": "%(place)s = ANY(location_ids)",
+    "rooms_room": "name = 'room 2'",
+    "services_service": "name = 'Brow Wax'",
     "tenancy_location": "id = %(place)s",
     "tenancy_membership": "person_id = %(person)s",
+    "tenancy_person": "id = %(person)s",
     "tenancy_token": "membership_id = (SELECT m.id FROM tenancy_membership m WHERE m.person_id = %(person)s)",
 }
+MOST_ROWS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ids:
-    """Where a request's ids come from: a table's row of `business`, or a row that is nowhere."""
+    """Where a request's ids come from: a table's rows of `business`, or a row that is nowhere."""
 
     business: UUID
     person: UUID | None = None
+    _found: dict[str, list[UUID]] = field(default_factory=dict)
 
-    def of(self, table: str | None) -> UUID:
-        found = _row(table, self) if table else None
-        return found or uuid4()
+    def all_of(self, table: str | None) -> list[UUID]:
+        """Up to MOST_ROWS ids, the preferred first; never none."""
+        if table is None:
+            return [uuid4()]
+        if table not in self._found:
+            self._found[table] = _rows(table, self) or [uuid4()]
+        return self._found[table]
+
+    def of(self, table: str | None, at: int = 0) -> UUID:
+        found = self.all_of(table)
+        return found[at % len(found)]
 
 
-def _row(table: str, ids: Ids) -> UUID | None:
+def _rows(table: str, ids: Ids) -> list[UUID]:
     with reading(ids.business), connection.cursor() as cursor:
         cursor.execute(
             "SELECT column_name FROM information_schema.columns WHERE table_name = %s", [table]
@@ -70,11 +109,10 @@ def _row(table: str, ids: Ids) -> UUID | None:
         best = PREFERRED.get(table, "location_id = %(place)s" if located else "id IS NOT NULL")
         cursor.execute(
             f"SELECT id FROM {table} WHERE business_id = %(business)s "
-            f"ORDER BY ({best}) DESC NULLS LAST, id LIMIT 1",
+            f"ORDER BY ({best}) DESC NULLS LAST, id LIMIT {MOST_ROWS}",
             {"business": ids.business, "place": LAKE, "person": ids.person},
         )
-        found = cursor.fetchone()
-    return found[0] if found else None
+        return [row_id for (row_id,) in cursor.fetchall()]
 
 
 @cache
@@ -89,19 +127,39 @@ def _addressed() -> dict[str, str]:
     return found
 
 
-def path_of(endpoint: Endpoint, ids: Ids) -> str:
-    """The endpoint's address with ids filled in."""
+def path_of(endpoint: Endpoint, ids: Ids, at: int = 0) -> str:
+    """The endpoint's address with ids filled in; `at` picks another row of what it names."""
     parts = endpoint.route.split("/")
-    for at, part in enumerate(parts):
-        if not part.startswith("<"):
-            continue
-        kind, _, name = part.strip("<>").partition(":")
-        if kind == "uuid":
-            named = _addressed().get(parts[at - 1])
-            parts[at] = str(ids.of(named if name == "id" else table_of_field(name) or named))
-        else:
-            parts[at] = WORDS[name]
+    for place, part in enumerate(parts):
+        if part.startswith("<"):
+            kind, _, name = part.strip("<>").partition(":")
+            parts[place] = str(ids.of(_table(parts, place), at)) if kind == "uuid" else WORDS[name]
     return "/".join(parts)
+
+
+def rows_to_try(endpoint: Endpoint, ids: Ids) -> int:
+    """How many different rows there are to put into the endpoint's address."""
+    table = _named(endpoint)
+    return len(ids.all_of(table)) if table else 1
+
+
+def version_of(endpoint: Endpoint, ids: Ids, at: int = 0) -> int:
+    """The present version of the row in the endpoint's address."""
+    table = _named(endpoint)
+    with reading(ids.business), connection.cursor() as cursor:
+        cursor.execute(f"SELECT version FROM {table} WHERE id = %s", [ids.of(table, at)])
+        return cursor.fetchone()[0]
+
+
+def _named(endpoint: Endpoint) -> str | None:
+    parts = endpoint.route.split("/")
+    tables = [_table(parts, place) for place, part in enumerate(parts) if part == "<uuid:id>"]
+    return tables[-1] if tables else None
+
+
+def _table(parts: list[str], place: int) -> str | None:
+    name = parts[place].strip("<>").partition(":")[2]
+    return (None if name == "id" else table_of_field(name)) or _addressed().get(parts[place - 1])
 
 
 def has_path_ids(endpoint: Endpoint) -> bool:
@@ -118,7 +176,11 @@ def table_of_field(name: str) -> str | None:
 def body_of(endpoint: Endpoint, ids: Ids) -> dict[str, Any]:
     """A body that has every required field and every reference to something else."""
     shape = getattr(endpoint.view, "input", None)
-    return _object(shape(), ids) if shape else {}
+    body = _object(shape(), ids) if shape else {}
+    for line in (body, body.get("line", {}), *body.get("lines", [])):
+        if "service_id" in line and "practitioner_id" in line:
+            line |= MEANT_LINE
+    return body | MEANT.get(endpoint.name, {})
 
 
 def body_names(endpoint: Endpoint) -> set[str]:
@@ -126,7 +188,7 @@ def body_names(endpoint: Endpoint) -> set[str]:
     seen: set[str] = set()
 
     class Seen(Ids):
-        def of(self, table: str | None) -> UUID:
+        def of(self, table: str | None, at: int = 0) -> UUID:
             seen.update({table} if table else ())
             return uuid4()
 

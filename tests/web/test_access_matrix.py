@@ -4,11 +4,12 @@ A role that is let in never gets 401 or 403; one that is not gets 403 (401 witho
 nothing is written; things of another business are not there. Each call is undone before the next.
 """
 
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from typing import Any
-from uuid import UUID
+from urllib.parse import urlencode
 
 import pytest
 from django.db import connection, transaction
@@ -20,8 +21,10 @@ from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
 from tests.web import access_matrix as matrix
 from tests.web.access_matrix import PUBLIC, REGENERATE, Endpoint, endpoints
-from tests.web.sample_requests import Ids, body_names, body_of, has_path_ids, path_of
+from tests.web.sample_requests import QUERIES, Ids, body_names, body_of, has_path_ids, path_of
 from tests.world import BUSINESS, LAKE, OTHER, actor, uid
+
+pytestmark = pytest.mark.usefixtures("busy_database")
 
 OWN, OTHERS = Ids(business=BUSINESS, person=uid("petra")), Ids(business=OTHER)
 #: caller -> the role that the matrix knows it by; None has no token.
@@ -51,15 +54,17 @@ def test_the_written_table_is_what_the_views_declare():
 def test_served_access_is_the_written_one(db, now, caller):
     client, role = _client(caller, now), CALLERS[caller]
     table, content = matrix.written(), _content()
+    mine = Ids(business=BUSINESS, person=uid(caller.split()[-1]))
     wrong = []
     for endpoint in endpoints():
         allowed = table.get(endpoint.name, [])
         may = role in allowed or allowed == [PUBLIC]
-        for what, path, body in _requests(endpoint, uid(caller.split()[-1])):
+        slugs: dict[str, str] = {}
+        for what, path, body in _requests(endpoint, mine):
             with _undone() as written_rows:
                 answer = _send(client, endpoint, path, body)
-                verdict = _allowed if may else _denied
-                flaw = verdict(answer, what, role)
+                slugs[what] = _slug(answer)
+                flaw = _allowed(answer, what, slugs) if may else _denied(answer, role)
                 if not flaw and answer.status_code >= 400 and written_rows():
                     # Something was tried and taken back, or else stayed.
                     flaw = None if _content() == content and may else "wrote something"
@@ -68,38 +73,49 @@ def test_served_access_is_the_written_one(db, now, caller):
     assert not wrong, "\n".join([f"as {caller}:", *wrong])
 
 
-def _requests(endpoint: Endpoint, person: UUID) -> Iterator[tuple[str, str, dict[str, Any]]]:
-    mine = Ids(business=BUSINESS, person=person)
-    yield "own ids", path_of(endpoint, OWN), body_of(endpoint, mine)
-    yield "an empty body", path_of(endpoint, OWN), {}
+def _requests(endpoint: Endpoint, mine: Ids) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    # A role that ends is somebody else's: one may not give, or end, one's own.
+    own = path_of(endpoint, OWN if endpoint.route.startswith("memberships/") else mine)
+    yield "own ids", own, body_of(endpoint, mine)
+    yield "an empty body", own, {}
     if has_path_ids(endpoint):
         yield "another business's address", path_of(endpoint, OTHERS), body_of(endpoint, mine)
     if body_names(endpoint):
-        yield "another business's ids", path_of(endpoint, OWN), body_of(endpoint, OTHERS)
+        yield "another business's ids", own, body_of(endpoint, OTHERS)
 
 
 #: Refusals with 401 or 403 that are not about the caller's role.
-WRONG_SECRET = {"wrong-sign-in", "wrong-pin"}
+NOT_BY_ROLE = {"wrong-sign-in", "wrong-pin", "not-covered"}
 #: Answers to an id of another business: not there, never "not yours".
 NOT_THERE = {"not-found", "unknown-reference", "wrong-pin"}
 
 
-def _allowed(answer: Any, what: str, role: str | None) -> str | None:
-    status, slug = answer.status_code, _slug(answer)
+def _allowed(answer: Any, what: str, slugs: dict[str, str]) -> str | None:
+    status, slug = answer.status_code, slugs[what]
     if status >= 500:
         return "broke"
     if status == 405:
         return "is declared and not served"
-    if status in {401, 403} and slug not in WRONG_SECRET:
+    if status in {401, 403} and slug not in NOT_BY_ROLE:
         return f"was refused: {slug}"
     if what == "own ids" and status == 404:
         return "own thing not found"
-    if what.startswith("another") and slug not in NOT_THERE:
+    if what == "another business's address" and slug not in NOT_THERE:
+        return f"must not be there: {slug}"
+    # What the thing in the address is in no state for is refused before the body's ids are looked up.
+    elsewhere = NOT_THERE | ({slugs["own ids"]} - {""})
+    if what == "another business's ids" and slug not in elsewhere and not _points_at_ids(answer):
         return f"must not be there: {slug}"
     return None
 
 
-def _denied(answer: Any, what: str, role: str | None) -> str | None:
+def _points_at_ids(answer: Any) -> bool:
+    """Whether the answer is that these ids are nothing that could be named here."""
+    errors = answer.body.get("errors", [])
+    return bool(errors) and all(re.search(r"_ids?(/\d+)?$", e["pointer"]) for e in errors)
+
+
+def _denied(answer: Any, role: str | None) -> str | None:
     expected = {
         None: (401, {"not-authenticated"}),
         "device": (403, {"acting-person-required"}),
@@ -116,7 +132,8 @@ def _slug(answer: Any) -> str:
 
 def _send(client: Caller, endpoint: Endpoint, path: str, body: dict[str, Any]) -> Any:
     if endpoint.method == "GET":
-        return client.get(path)
+        query = urlencode(QUERIES.get(endpoint.name, {}))
+        return client.get(f"{path}?{query}")
     headers = {"If_Match": '"1"'} if getattr(endpoint.view, "needs_match", False) else {}
     return client.send(endpoint.method, path, body, **headers)
 

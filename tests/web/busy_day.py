@@ -1,0 +1,117 @@
+"""A day on which something of every kind has happened, in both businesses: made over HTTP once a session."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from spa_ops.kernel import clock
+from tests.callers import Caller, secret_of
+from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
+from tests.world import ELSEWHERE, LAKE, uid
+from tests.world_rooms import make_ready
+
+HOURS = {"starts": "09:00", "ends": "19:00", "valid_from": "2026-01-05"}
+
+
+def build() -> None:
+    """One visit carried through to the rebooking date, one screened, one with work going on, one
+    arrived, one planned, and a turnover begun; the other business has its own of most things.
+    """
+    made: dict[str, Caller] = {}
+
+    def call(name: str) -> Caller:
+        return made.setdefault(name, Caller(secret_of(name)))
+
+    now = clock.now()
+    _carried_through(call, now)
+    make_ready("room 3")
+    for name in ("dora", "elsa", "fina"):
+        _done(call("freya").post("clients", _grown_up(name)))
+    screened = in_room(call, now, _facial(now, 90, "petra", "room 3"), client="dora")
+    consult(call, screened, answers=all_no("facial", "face"), findings=[])
+    worked_on = in_room(call, now, _facial(now, 30, "lena", "room 2"), client="elsa", by="lena")
+    consult(call, worked_on, by="lena", answers=all_no("facial", "face"), findings=[])
+    _done(call("lena").post(f"lines/{worked_on['lines'][0]['id']}/start", GLOVED))
+    arrived = _done(book(call, now, _facial(now, 240, "petra", "room 3"), client="fina"))
+    _done(call("freya").post(f"visits/{arrived['id']}/arrive"))
+    _done(book(call, now, _facial(now, 240, "lena", "room 2"), client="celia"))
+    _elsewhere(call("stranger"), now)
+
+
+def _grown_up(name: str) -> dict[str, str]:
+    return {
+        "id": str(uid(name)),
+        "name": f"Invented {name.title()}",
+        "birth_date": "1988-08-08",
+        "location_id": str(LAKE),
+    }
+
+
+def _facial(now: datetime, minutes: int, who: str, room: str) -> dict[str, Any]:
+    return line(now, service="facial", who=who, room=room, kit=None, minutes=minutes)
+
+
+def _done(answer: Any) -> Any:
+    assert answer.status_code in {200, 201}, answer.body
+    return answer.body
+
+
+def _carried_through(call: Any, now: datetime) -> None:
+    visit = in_room(call, now)
+    visit_path, line_path = f"visits/{visit['id']}", f"lines/{visit['lines'][0]['id']}"
+    consult(call, visit)
+    _done(call("petra").post(f"{line_path}/start", GLOVED))
+    _done(call("petra").post(f"{line_path}/finish", {"record": RECORD, **WASHED}))
+    _done(call("freya").post(f"{visit_path}/leave"))
+    owed = _done(call("freya").get(f"{visit_path}/account"))["balance_minor"]
+    paid = {"means": "cash", "amount_minor": owed, "currency": "USD"}
+    _done(call("freya").post(f"{visit_path}/payments", paid))
+    _done(call("freya").post(f"{visit_path}/check-out"))
+    room = f"rooms/{uid('room 1')}/turnover"
+    _done(call("petra").post(f"{room}/begin", {"product_id": str(uid("quat"))}))
+    step = _done(call("petra").get(room))["steps"][0]
+    _done(call("petra").post(f"{room}/steps", {"code": step["code"]}))
+
+
+def _elsewhere(owner: Caller, now: datetime) -> None:
+    """The other business's own price list, people, kit, bath and visit."""
+    place = f"locations/{ELSEWHERE}"
+    who = _done(owner.post("people", {"name": "Invented Zed"}))["id"]
+    role = {"role": "practitioner", "location_id": str(ELSEWHERE)}
+    _done(owner.post(f"people/{who}/memberships", role))
+    licence = {
+        "jurisdiction": "us-tx", "kind": "esthetician", "number": "INV-ZED", "valid_through": "2026-12-31"
+    }  # fmt: skip
+    _done(owner.post(f"people/{who}/licences", licence))
+    service = {
+        "name": "Invented brow wax", "area": "brow", "method": "hard_wax", "hands_on_minutes": 15,
+        "price_minor": 2000, "currency": "USD",
+    }  # fmt: skip
+    service_id = _done(owner.post("services", service))["id"]
+    _done(owner.post(f"people/{who}/skills", {"service_id": service_id}))
+    shift = {"person_id": who, "duty": "practitioner", "weekday": 2}
+    _done(owner.post(f"{place}/shifts", shift | HOURS))
+    client = _done(owner.post("clients", {"name": "Invented Zelda", "location_id": str(ELSEWHERE)}))
+    product = {
+        "name": "quaternary concentrate", "active": "quaternary ammonium compounds",
+        "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,
+    }  # fmt: skip
+    product_id = _done(owner.post("disinfectants", product))["id"]
+    ml = {"unit": "mL"}
+    bath = {"product_id": product_id, "container": "jar", "concentrate": ml | {"amount": "60"},
+            "water": ml | {"amount": "960"}}  # fmt: skip
+    _done(owner.post(f"{place}/solutions", bath))
+    kit_id = _done(owner.post(f"{place}/kits", {"name": "far kit", "kind": "brow"}))["id"]
+    tool = {"tag": "far tweezers", "name": "tweezers", "kind": "immersible"}
+    _done(owner.post(f"kits/{kit_id}/implements", tool))
+    _done(owner.post(f"kits/{kit_id}/reprocessing", {"kind": "washed"}))
+    room = f"rooms/{uid('far room')}/turnover"
+    _done(owner.post(f"{room}/begin", {"product_id": product_id}))
+    step = _done(owner.get(room))["steps"][0]
+    _done(owner.post(f"{room}/steps", {"code": step["code"]}))
+    planned = {
+        "service_id": service_id, "practitioner_id": who,
+        "room_id": str(uid("far room")), "starts_at": (now + timedelta(hours=2)).isoformat(),
+    }  # fmt: skip
+    visit = _done(owner.post(f"{place}/visits", {"client_id": client["id"], "lines": [planned]}))
+    paid = {"means": "cash", "amount_minor": 2000, "currency": "USD"}
+    _done(owner.post(f"visits/{visit['id']}/payments", paid))
