@@ -2,6 +2,7 @@
 
 import os
 import secrets
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -49,21 +50,34 @@ def database(data_dir: Path, *, durable: bool = True) -> Iterator[Database]:
 @contextmanager
 def private_database(data_dir: Path) -> Iterator[Database]:
     """A database that nobody else uses and that is gone after the block; `data_dir` must be a new folder."""
-    with database(data_dir, durable=False) as given:
-        if given.server:
-            yield given
-            return
-        name = f"spa_ops_{secrets.token_hex(6)}"
-        with logins.connect(given.owner_url) as owner:
-            owner.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
-            try:
-                yield Database(
-                    app_url=with_name(given.app_url, name),
-                    owner_url=with_name(given.owner_url, name),
-                    source=f"the new database {name} on the server of DATABASE_URL",
-                )
-            finally:
-                owner.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+    home: Path | None = None
+    try:
+        with database(data_dir, durable=False) as given:
+            if given.server:
+                home = given.server.home
+                yield given
+            else:
+                with _new_database(given) as one:
+                    yield one
+    finally:
+        # It may lie outside `data_dir`, where nobody would look for it.
+        if home:
+            shutil.rmtree(home, ignore_errors=True)
+
+
+@contextmanager
+def _new_database(given: Database) -> Iterator[Database]:
+    name = f"spa_ops_{secrets.token_hex(6)}"
+    with logins.connect(given.owner_url) as owner:
+        owner.execute(sql.SQL("CREATE DATABASE {}").format(sql.Identifier(name)))
+        try:
+            yield Database(
+                app_url=with_name(given.app_url, name),
+                owner_url=with_name(given.owner_url, name),
+                source=f"the new database {name} on the server of DATABASE_URL",
+            )
+        finally:
+            owner.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
 
 
 def with_name(url: str, name: str) -> str:

@@ -7,7 +7,8 @@ import time
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
-from spa_ops.launch import account, binaries, cluster, embedded, locks
+from spa_ops.launch import account, binaries, cluster, embedded, locks, logins
+from spa_ops.launch.databases import with_name
 from spa_ops.launch.refusals import LaunchRefused, disk_refusal
 
 DUMP = "upgrade.dump"
@@ -102,9 +103,17 @@ def _restore(data_dir: Path, home: Path, new: binaries.Binaries) -> None:
     try:
         restore = [new.program("pg_restore"), "--exit-on-error", f"--dbname={embedded.DATABASE}"]
         _run([*restore, str(home / DUMP)], home, server)
+        _begin_new_epochs(server)
     finally:
         embedded.stop(server)
     (home / DUMP).unlink()
+
+
+def _begin_new_epochs(server: embedded.Server) -> None:
+    """Devices read each feed anew: a restored server cannot promise that it is where it was."""
+    with logins.connect(with_name(server.admin_url, embedded.DATABASE)) as admin:
+        if admin.execute("SELECT to_regclass('public.sync_feed')").fetchone() != (None,):
+            admin.execute("UPDATE public.sync_feed SET epoch = gen_random_uuid()")
 
 
 def _run(command: list[str], home: Path, server: embedded.Server) -> None:

@@ -62,6 +62,16 @@ def test_a_private_database_is_gone_afterwards(
         psycopg.connect(private.owner_url)
 
 
+def test_a_private_embedded_server_is_gone_afterwards(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("DATABASE_URL", raising=False)
+    with databases.private_database(place) as private:
+        assert private.server is not None
+        psycopg.connect(private.app_url).close()
+    assert not private.server.home.exists()
+
+
 @pytest.mark.parametrize(
     ("url", "words"),
     [

@@ -3,6 +3,7 @@
 import stat
 from collections.abc import Callable
 from pathlib import Path
+from uuid import uuid4
 
 import psycopg
 import pytest
@@ -12,6 +13,7 @@ from spa_ops.launch.embedded import Server
 from spa_ops.launch.refusals import LaunchRefused
 
 Ensure = Callable[..., Server]
+OLD_EPOCH = uuid4()
 NEWEST = binaries.newest_of_wheel()
 OLDER = [
     folder
@@ -37,6 +39,8 @@ def fill(server: Server) -> None:
         owner.execute("ALTER TABLE entry ENABLE ROW LEVEL SECURITY")
         owner.execute("CREATE POLICY even ON entry USING (n % 2 = 0)")
         owner.execute("GRANT SELECT ON entry TO spa_ops_app")
+        owner.execute("CREATE TABLE sync_feed (epoch uuid)")
+        owner.execute("INSERT INTO sync_feed VALUES (%s)", [OLD_EPOCH])
 
 
 @pytest.mark.parametrize("old_programs", OLDER, ids=str, indirect=True)
@@ -57,6 +61,8 @@ def test_rows_rights_and_passwords_move_along(
     assert new.app_url == old.app_url
     with psycopg.connect(new.owner_url) as owner:
         assert owner.execute("SELECT count(*), max(words) FROM entry").fetchone() == (1000, "Ä 999")
+        assert owner.execute("SELECT count(*) FROM sync_feed").fetchone() == (1,)
+        assert owner.execute("SELECT epoch FROM sync_feed").fetchone() != (OLD_EPOCH,)
         assert owner.info.server_version // 10000 == NEWEST.major
     with psycopg.connect(new.app_url) as app:
         assert app.execute("SELECT count(*) FROM entry").fetchone() == (500,)
