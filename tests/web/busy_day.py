@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Any
 
+from rooms.tasks import flag_rooms
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
@@ -34,6 +35,9 @@ def build() -> None:
     arrived = _done(book(call, now, _facial(now, 240, "petra", "room 3"), client="fina"))
     _done(call("freya").post(f"visits/{arrived['id']}/arrive"))
     _done(book(call, now, _facial(now, 240, "lena", "room 2"), client="celia"))
+    for name in ("cora", "celia", "dora", "elsa", "fina"):
+        agreed = {"purpose": "sms_messages", "given": True}
+        _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
     _elsewhere(call("stranger"), now)
 
 
@@ -66,6 +70,8 @@ def _carried_through(call: Any, now: datetime) -> None:
     paid = {"means": "cash", "amount_minor": owed, "currency": "USD"}
     _done(call("freya").post(f"{visit_path}/payments", paid))
     _done(call("freya").post(f"{visit_path}/check-out"))
+    with clock.stopped_at(now + timedelta(minutes=11)):
+        flag_rooms()
     room = f"rooms/{uid('room 1')}/turnover"
     _done(call("petra").post(f"{room}/begin", {"product_id": str(uid("quat"))}))
     step = _done(call("petra").get(room))["steps"][0]
