@@ -3,6 +3,7 @@
 from datetime import timedelta
 
 from spa_ops.kernel import clock
+from spa_ops.kernel.problems import all_problems
 from tests.callers import Caller
 from tests.world import HARBOR, LAKE, uid
 
@@ -146,3 +147,10 @@ def test_health_needs_nobody_and_unknown_addresses_are_problems(call):
     assert call("").get("health").body == {"status": "ok"}
     assert call("").get("nothing-here").body["type"] == "/problems/not-found"
     assert call("").get("/problems/stale-version").status_code == 200
+    assert call("").get("/problems/no-such-problem").status_code == 404
+    catalogue = call("").get("/problems").content.decode()
+    assert all(
+        kind.slug in catalogue
+        for kind in all_problems()
+        if kind.__module__.partition(".")[0] != "tests"
+    )
