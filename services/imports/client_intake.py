@@ -4,10 +4,11 @@ from collections.abc import Iterator, Sequence
 from datetime import date
 from uuid import UUID
 
+from django.db import connection
+
 from clients.actions_import import NewClient, add_clients, keep_allergies, link_clients
 from clients.models import Client
 from clients.rules.names import folded
-from clients.sealed import unseal_each
 from services.imports.client_files import ClientRow, client_keys, open_clients
 from services.imports.jobs import Job, Staged, Tally
 from services.imports.rows import CellError
@@ -15,6 +16,7 @@ from services.imports.sheets import Sheet
 from services.models import ImportRow
 from services.queries import imports as queries
 from spa_ops.kernel.ids import uuid7
+from spa_ops.tenancy.sealing import unseal_each
 
 
 class ClientIntake:
@@ -71,6 +73,14 @@ class ClientIntake:
                     location_id=job.location.id,
                     clients=_new_clients(job, new),
                 )
+                if len(new) == tally.added and len(page) == queries.PAGE:
+                    _refresh_statistics()
+
+
+def _refresh_statistics() -> None:
+    """Once, behind the first thousand of many: see `sql.REFRESH_STATISTICS`."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT imports_refresh_statistics()")
 
 
 def _known(page: Sequence[ImportRow]) -> list[Client | None]:

@@ -11,12 +11,12 @@ from uuid import UUID
 
 from django.db import Error, connection
 
-from clients.sealed import seal_each
 from services.imports.jobs import Intake, Job, Staged
 from services.imports.rows import CellError, FileRefused, ReadRow, RowError, Source
 from services.models import ImportRow, ImportRun, RunState
 from services.queries import imports as queries
 from spa_ops.kernel.actor import Actor
+from spa_ops.tenancy.sealing import seal_each
 from spa_ops.unit.work import action
 
 #: Rows that a kill can cost at most; read again when the import goes on.

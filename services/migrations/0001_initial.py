@@ -5,6 +5,8 @@ import spa_ops.kernel.ids
 import spa_ops.unit.tables
 from django.db import migrations, models
 
+from services.imports import sql
+
 
 class Migration(migrations.Migration):
     initial = True
@@ -819,4 +821,5 @@ class Migration(migrations.Migration):
                 column="client_id", name="services_work_record_client_ref", table="clients_client"
             ),
         ),
+        migrations.RunSQL(sql.REFRESH_STATISTICS, "DROP FUNCTION imports_refresh_statistics"),
     ]
