@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from enum import StrEnum
 from hashlib import sha256
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 from uuid import UUID
 
 from compliance.ledger.rules.checkpoint import Checkpoint, origin_of
@@ -33,15 +33,11 @@ LATE_AFTER = timedelta(minutes=15)
 #: House policy: clocks of one house differ by less.
 CLOCK_SKEW = timedelta(minutes=5)
 
-_FACTS_KEY, _DEVICE_KEY = '"commitments":{"facts":"', '"device":"'
-_NUMBER_KEY = '"device_entry_n":'
+_DEVICE_KEY, _NUMBER_KEY = '"device":"', '"device_entry_n":'
 _NO_PERSONAL, _NO_DEVICE, _NO_NUMBER = '"personal":null}', '"device":null', f"{_NUMBER_KEY}null"
 _PERSONAL = re.compile(f'"personal":"{HASH_TEXT}"}}')
 _NUMBER = re.compile(_NUMBER_KEY + COUNT_TEXT)
-# A header ends in `"occurred_at":"...","prev_hash":...,"recorded_at":"...","v":1}`, so the two
-# instants stand at fixed places from its end, but for the length of the previous hash.
-_RECORDED = slice(-35, -8)
-_OCCURRED_FROM, _OCCURRED_TO = -92, -65
+_INSTANT = slice(len('"recorded_at":"'), -1)  # and of occurred_at, which is as long
 #: Bounds the memory that a hostile chain of ever new names can take.
 _MAX_KNOWN = 10_000
 
@@ -58,6 +54,10 @@ class StoredEntry(NamedTuple):
     facts_salt: bytes
     personal: str | None = None
     personal_salt: bytes | None = None
+
+
+#: The same five values as a database driver gives them, without the cost of naming them.
+Row: TypeAlias = tuple[str, str, bytes, str | None, bytes | None]
 
 
 class Head(NamedTuple):
@@ -136,7 +136,7 @@ class Verification:
 
 
 def verify(
-    entries: Iterable[StoredEntry],
+    entries: Iterable[StoredEntry | Row],
     *,
     business: UUID,
     location: UUID | None,
@@ -195,63 +195,57 @@ class _Walk:
     late: list[LateEntry] = field(default_factory=list)
     back_dated: list[int] = field(default_factory=list)
 
-    def read(self, entries: Iterable[StoredEntry]) -> Failure | None:
+    def read(self, entries: Iterable[StoredEntry | Row]) -> Failure | None:
         """Follow the entries to the end, or to the first failure.
 
-        One loop on local names, because it runs for every entry that there ever was. It takes no
-        header apart: it writes down what the header has to be and compares. The parts that come
-        again and again (who, device, kind) are known good once a header with them was parsed.
+        One loop on local names, because it runs for every entry that there ever was. No text in a
+        header holds a comma, so a header is sixteen parts; most are compared with what they have to
+        be, and those that come again and again are known good once a header with them was parsed.
         """
-        known: set[str] = set()
+        known: set[tuple[str, ...]] = set()
         marks = {self.head.n if self.head else 0, *(each.size for each in self.checkpoints)}
-        place = _quoted(self.location)
-        prev = _quoted(self.prev_hash.hex() if self.prev_hash else None)
+        ours = f'"business":"{self.business}"'
+        here = f'"location":{_quoted(self.location)}'
+        follows = f'"prev_hash":{_quoted(self.prev_hash and self.prev_hash.hex())}'
         for entry in entries:
             header, facts, facts_salt, personal, personal_salt = entry
             try:
                 raw = header.encode("ascii")
-                recorded = header[_RECORDED]
-                occurred = header[_OCCURRED_FROM - len(prev) : _OCCURRED_TO - len(prev)]
-                closing = (
-                    f',"location":{place},"n":{self.n},"occurred_at":"{occurred}"'
-                    f',"prev_hash":{prev},"recorded_at":"{recorded}","v":1}}'
-                )
-                facts_at = header.find(_FACTS_KEY) + len(_FACTS_KEY)
-                opening, committed = header[:facts_at], header[facts_at : facts_at + 64]
-                middle = header[facts_at + 64 : -len(closing)]
-                quote, personal_part, device, number, kind = middle.split(",")
-                if not (opening in known and device in known and kind in known):
-                    self.learn(known, raw, (opening, device, kind))
+                # fmt: off
+                (
+                    person, role, auth, body_v, business, committed, personally, device, number,
+                    kind, location, place, occurred, previous, recorded, end,
+                ) = header.split(",")
+                # fmt: on
+                usual = (person, role, auth, body_v, device, kind)
+                if usual not in known:
+                    _learn(known, raw, usual)
+                facts_hash = sha256(facts_salt + facts.encode()).hexdigest()
                 if (
-                    committed != sha256(facts_salt + facts.encode()).hexdigest()
+                    committed != f'"commitments":{{"facts":"{facts_hash}"'
                     or len(facts_salt) != SALT_BYTES
-                    or not header.endswith(closing)
-                    or quote != '"'
-                    or recorded < self.recorded_at
+                    or previous != follows
+                    or place != f'"n":{self.n}'
+                    or business != ours
+                    or location != here
+                    or end != '"v":1}'
                 ):
-                    return self.explain(entry)
-                if personal_part != _NO_PERSONAL or personal is not None:
-                    self.take_personal(personal_part, personal, personal_salt)
+                    return self.explain(StoredEntry._make(entry))
+                if personally != _NO_PERSONAL or personal is not None:
+                    self.take_personal(personally, personal, personal_salt)
                 if number != _NO_NUMBER:
                     self.take_number(device, number)
                 self.take_times(occurred, recorded)
             except ValueError:
-                return self.explain(entry)
+                return self.explain(StoredEntry._make(entry))
             self.prev_hash = sha256(LEAF_PREFIX + raw).digest()
-            prev = f'"{self.prev_hash.hex()}"'
+            follows = f'"prev_hash":"{self.prev_hash.hex()}"'
             if self.tree is not None:
                 self.tree.append(self.prev_hash)
             if self.n in marks and (failure := self.check_mark()):
                 return failure
             self.n += 1
         return self.check_end()
-
-    def learn(self, known: set[str], header: bytes, parts: tuple[str, str, str]) -> None:
-        """Parse a header with parts not met before; if it is sound and ours, so are they."""
-        _require(parse_header(header).business == self.business)
-        if len(known) > _MAX_KNOWN:
-            known.clear()
-        known.update(parts)
 
     def take_personal(self, part: str, body: str | None, salt: bytes | None) -> None:
         """A personal body is here and as committed, or it is gone; raises NotFormatOne."""
@@ -274,14 +268,19 @@ class _Walk:
 
     def take_times(self, occurred: str, recorded: str) -> None:
         """Take note of what is late or back-dated; raises NotFormatOne for a time that is none."""
-        recorded_at = parse_instant(recorded)
-        if occurred != recorded:
-            by = recorded_at - parse_instant(occurred)
+        text = recorded[_INSTANT]
+        if recorded != f'"recorded_at":"{text}"' or text < self.recorded_at:
+            raise NotFormatOne
+        recorded_at = parse_instant(text)
+        if occurred != f'"occurred_at":"{text}"':
+            claimed = occurred[_INSTANT]
+            _require(occurred == f'"occurred_at":"{claimed}"')
+            by = recorded_at - parse_instant(claimed)
             if by > LATE_AFTER:
                 self.late.append(LateEntry(n=self.n, by=by))
-        if recorded < self.not_before:
+        if text < self.not_before:
             self.back_dated.append(self.n)
-        self.recorded_at = recorded
+        self.recorded_at = text
 
     def check_mark(self) -> Failure | None:
         """Compare entry `n`, just read, with the head and the checkpoints that end with it."""
@@ -343,6 +342,14 @@ class _Walk:
             repeats=tuple(self.numbers.repeats),
             failure=failure,
         )
+
+
+def _learn(known: set[tuple[str, ...]], header: bytes, parts: tuple[str, ...]) -> None:
+    """Parse a header with parts not met before: it is sound, so are they. Raises NotFormatOne."""
+    parse_header(header)
+    if len(known) > _MAX_KNOWN:
+        known.clear()
+    known.add(parts)
 
 
 def _commits(committed: str, body: str, salt: bytes) -> bool:
