@@ -332,16 +332,13 @@ def move_visit(
     `lines` name the visit's lines in order (`service_id` may not change: that is add and drop).
     Raises what `book_visit` raises, and `WrongState` unless it is booked.
     """
-    locked = Visit.objects.filter(id=visit_id).values_list("client_id", flat=True).first()
-    if locked is None:
-        raise NotFound
-    old = queries.lines_of(visit_id)
-    claims.lock_bookables(bookables_of(locked, old) | {x for r in lines for x in _named(r)})
-    visit = queries.locked_visit(visit_id, actor, match=match)
+    there = queries.place_and_client_of(visit_id)
+    facts = facts_for(actor, *there, lines)
+    more = facts.attendants.union(*map(named_by, lines))
+    visit, old = locked_with_lines(actor, visit_id, more, match=match)
     needs_state(visit, VisitState.BOOKED)
     if [r.service_id for r in lines] != [line.service_id for line in old]:
         raise invalid("/lines", "must name the visit's services in their order")
-    facts = facts_for(actor, visit.location_id, visit.client_id, lines)
     claims.release(visit_id=visit.id)
     spans = planned(facts, lines)
     if spans[0].starts_at < now:
@@ -364,10 +361,25 @@ def move_visit(
     return visit
 
 
-def _named(request: LineRequest) -> set[UUID]:
+def named_by(request: LineRequest) -> set[UUID]:
+    """The practitioner, the room and the kit of a request."""
     return {request.practitioner_id, request.room_id} | (
         {request.kit_id} if request.kit_id else set()
     )
+
+
+def locked_with_lines(
+    actor: Actor, visit_id: UUID, more: set[UUID], *, match: int | None = None
+) -> tuple[Visit, list[Line]]:
+    """A visit and its lines, after everything whose time they take, and `more`, in number order.
+
+    What a plan may take next must be in `more`: to lock it later would be out of order.
+    """
+    _, client_id = queries.place_and_client_of(visit_id)
+    claims.lock_bookables(bookables_of(client_id, queries.lines_of(visit_id)) | more)
+    visit = queries.locked_visit(visit_id, actor, match=match)
+    # Read again: until the visit was locked, somebody else may have changed its lines.
+    return visit, queries.lines_of(visit_id)
 
 
 def bookables_of(client_id: UUID, lines: Sequence[Line]) -> set[UUID]:

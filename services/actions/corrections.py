@@ -7,12 +7,12 @@ from datetime import datetime
 from uuid import UUID
 
 from services.actions import booking
-from services.actions.booking import bookables_of, visit_evidence
+from services.actions.booking import visit_evidence
 from services.models import LineState, Visit, VisitState
 from services.queries import visits as queries
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.problems import NotFound, WrongState
+from spa_ops.kernel.problems import WrongState
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action
 
@@ -37,12 +37,7 @@ def strike_visit_state(*, actor: Actor, now: datetime, visit_id: UUID, reason: s
     Time that was given back is taken again; raises `ClaimClash` when somebody else has it now, and
     `WrongState` for any other state.
     """
-    client_id = Visit.objects.filter(id=visit_id).values_list("client_id", flat=True).first()
-    if client_id is None:
-        raise NotFound
-    lines = queries.lines_of(visit_id)
-    claims.lock_bookables(bookables_of(client_id, lines))
-    visit = queries.locked_visit(visit_id, actor)
+    visit, lines = booking.locked_with_lines(actor, visit_id, set())
     was = VisitState(visit.state)
     if was not in VISIT_BEFORE:
         raise WrongState(thing="visit", state=visit.state, needed="arrived, cancelled or not come")

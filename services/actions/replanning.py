@@ -5,10 +5,11 @@ from datetime import datetime
 from uuid import UUID
 
 from services.actions import booking
-from services.actions.booking import LineRequest, bookables_of, needs_state, visit_evidence
+from services.actions.booking import LineRequest, needs_state, visit_evidence
 from services.actions.consultation import screen_lines
 from services.models import Line, LineState, Visit, VisitState
 from services.queries import visits as queries
+from services.queries.planning import PlanFacts
 from services.rules.phases import LineSpans, own_spans, shared_ends
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
@@ -22,23 +23,15 @@ from spa_ops.unit.work import action
 _CHANGEABLE = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
 
 
-def _opened(
-    actor: Actor, visit_id: UUID, request: LineRequest | None
-) -> tuple[Visit, Location, list[Line]]:
-    """The visit with its lines, its bookables and those of the request locked first."""
-    client_id = Visit.objects.filter(id=visit_id).values_list("client_id", flat=True).first()
-    if client_id is None:
-        raise NotFound
-    lines = queries.lines_of(visit_id)
-    named = (
-        set()
-        if request is None
-        else {request.practitioner_id, request.room_id, request.kit_id} - {None}
-    )
-    claims.lock_bookables(bookables_of(client_id, lines) | named)  # type: ignore[arg-type]
-    visit = queries.locked_visit(visit_id, actor)
+def _opened(actor: Actor, visit_id: UUID, more: set[UUID]) -> tuple[Visit, list[Line]]:
+    """The visit with its lines, its bookables and `more` locked first."""
+    visit, lines = booking.locked_with_lines(actor, visit_id, more)
     needs_state(visit, *_CHANGEABLE)
-    return visit, tenancy.location(visit.location_id, actor), lines
+    return visit, lines
+
+
+def _facts(actor: Actor, visit_id: UUID, request: LineRequest) -> PlanFacts:
+    return booking.facts_for(actor, *queries.place_and_client_of(visit_id), [request])
 
 
 @action
@@ -47,16 +40,10 @@ def add_line(*, actor: Actor, now: datetime, visit_id: UUID, request: LineReques
 
     Raises what booking raises: time, room and kit are checked as for a new visit.
     """
-    visit, place, lines = _opened(actor, visit_id, request)
-    _add(
-        actor,
-        now,
-        visit,
-        place,
-        lines,
-        request,
-        starts_at=_live(lines)[-1].ends_at if _live(lines) else now,
-    )
+    facts = _facts(actor, visit_id, request)
+    visit, lines = _opened(actor, visit_id, booking.named_by(request) | facts.attendants)
+    live = _live(lines)
+    _add(now, visit, facts, lines, request, starts_at=live[-1].ends_at if live else now)
     return visit
 
 
@@ -65,17 +52,15 @@ def _live(lines: Sequence[Line]) -> list[Line]:
 
 
 def _add(
-    actor: Actor,
     now: datetime,
     visit: Visit,
-    place: Location,
+    facts: PlanFacts,
     lines: Sequence[Line],
     request: LineRequest,
     *,
     starts_at: datetime,
 ) -> None:
     live = _live(lines)
-    facts = booking.facts_for(actor, place.id, visit.client_id, [request])
     service = facts.services[request.service_id]
     consulted = any(x.practitioner_id == request.practitioner_id for x in live)
     span = own_spans(
@@ -86,7 +71,7 @@ def _add(
         visit, 1 + max(x.position for x in lines), request, service, span, doers[0]
     )
     line.save(force_insert=True)
-    _settle(now, visit, place, [*live, line])
+    _settle(now, visit, facts.place, [*live, line])
     visit_evidence("line.added", visit, {"line_id": line.id, "service_id": line.service_id})
     put(visit, fields=[])
 
@@ -129,13 +114,13 @@ def _line_of(line_id: UUID) -> Line:
 @action
 def drop_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
     """Take a planned line out and give its time back. The only line of a booked visit: cancel instead."""
-    visit, place, lines = _opened(actor, _line_of(line_id).visit_id, None)
+    visit, lines = _opened(actor, _line_of(line_id).visit_id, set())
     rest = _drop(visit, lines, line_id, reason)
     if not rest and visit.state == VisitState.BOOKED:
         raise WrongState(
             thing="visit", state="of one line", needed="another line, or cancel the visit"
         )
-    _settle(now, visit, place, rest)
+    _settle(now, visit, tenancy.location(visit.location_id, actor), rest)
     put(visit, fields=[])
     return visit
 
@@ -156,8 +141,9 @@ def swap_line(
 ) -> Visit:
     """Another service in place of a planned line and at its time: dropped and added in one, or neither."""
     old = _line_of(line_id)
-    visit, place, lines = _opened(actor, old.visit_id, request)
+    facts = _facts(actor, old.visit_id, request)
+    visit, lines = _opened(actor, old.visit_id, booking.named_by(request) | facts.attendants)
     _drop(visit, lines, line_id, reason)
     # The time of the dropped line is free for the new one.
-    _add(actor, now, visit, place, lines, request, starts_at=old.starts_at)
+    _add(now, visit, facts, lines, request, starts_at=old.starts_at)
     return visit

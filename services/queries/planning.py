@@ -61,8 +61,13 @@ class PlanFacts:
 
     def attendants_on_shift(self, period: Period) -> list[UUID]:
         """The attendants whose shifts cover all of `period`, always in the same order."""
-        known = sorted({who for who, duty, _ in self.shifts if duty is Duty.ATTENDANT})
+        known = sorted(self.attendants)
         return [who for who in known if self.on_shift(who, period, Duty.ATTENDANT)]
+
+    @property
+    def attendants(self) -> set[UUID]:
+        """Everybody who has ever been on shift there to set up and turn over."""
+        return {who for who, duty, _ in self.shifts if duty is Duty.ATTENDANT}
 
 
 _FACTS = """

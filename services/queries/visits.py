@@ -19,6 +19,14 @@ def locked_visit(visit_id: UUID, actor: Actor, *, match: int | None = None) -> V
     return tenancy.locked(Visit, visit_id, actor, match=match)
 
 
+def place_and_client_of(visit_id: UUID) -> tuple[UUID, UUID]:
+    """The location and the client of a visit, which never change; raises `NotFound`."""
+    found = Visit.objects.filter(id=visit_id).values_list("location_id", "client_id").first()
+    if found is None:
+        raise NotFound
+    return found[0], found[1]
+
+
 def lines_of(visit_id: UUID) -> list[Line]:
     """A visit's lines in their order, with their services."""
     return list(
