@@ -16,9 +16,8 @@ from clients.rule_files import shipped_rule_set
 from clients.rules.cases import LineToScreen
 from clients.rules.engine import screen
 from clients.rules.model import PatchTest, Verdict
-from clients.sealed import seal_each
 from spa_ops.kernel.problems import InvalidInput, NotFound, WrongState
-from spa_ops.tenancy.sealing import Erased
+from spa_ops.tenancy.sealing import Erased, seal_each
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import ENTITIES
 from tests.world import BUSINESS, HARBOR, LAKE, actor, stranger, uid
