@@ -72,7 +72,7 @@ def test_stopping_leaves_no_process_of_the_group(
 
 
 def test_a_child_that_dies_shows_its_last_words(family: Family) -> None:
-    code = "import sys; print('\\n'.join(str(n) for n in range(100))); sys.exit('no such table')"
+    code = "import sys; print('\\n'.join(str(n) for n in range(100)), flush=True); sys.exit('no such table')"
     child = family.start("worker", [sys.executable, "-c", code])
     while not child.has_ended():
         time.sleep(0.02)
