@@ -4,16 +4,19 @@ from rest_framework import serializers as s
 
 from spa_ops.web.views import Strict
 
+#: Words that services ask for, such as sink or wax_heater.
+FEATURE = r"^[a-z0-9][a-z0-9_]{0,39}$"
+
 
 class AddRoom(Strict):
     id = s.UUIDField(required=False)
     name = s.CharField(max_length=120)
-    features = s.ListField(child=s.CharField(max_length=40), max_length=40, required=False)
+    features = s.ListField(child=s.RegexField(FEATURE), max_length=40, required=False)
 
 
 class ChangeRoom(Strict):
     name = s.CharField(max_length=120, required=False)
-    features = s.ListField(child=s.CharField(max_length=40), max_length=40, required=False)
+    features = s.ListField(child=s.RegexField(FEATURE), max_length=40, required=False)
 
 
 class BeginTurnover(Strict):

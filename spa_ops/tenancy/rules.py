@@ -25,8 +25,10 @@ class HousePolicy:
     licence_warning_days: int = 60
 
 
-def house_policy(stored: dict[str, Any]) -> HousePolicy:
+def house_policy(stored: Any) -> HousePolicy:
     """The policy with this site's choices over the defaults; raises InvalidInput for anything else."""
+    if not isinstance(stored, dict):
+        raise invalid("/policies", "must map names of house policies to values")
     known = {f.name: f for f in fields(HousePolicy)}
     errors = []
     for key, value in stored.items():
