@@ -1,13 +1,13 @@
 """Booking, moving and cancelling visits: plans, held by claims. Nothing here touches the room itself."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
 from clients.actions import link_client
-from services.models import Line, LineState, Service, Visit, VisitChange, VisitState
+from services.actions.plans import Doers, LineRequest, new_line, span_fields, wanted_claims
+from services.models import Line, Service, Visit, VisitChange, VisitState
 from services.problems import (
     InThePast,
     KitMissing,
@@ -22,7 +22,6 @@ from services.queries.planning import PlanFacts
 from services.rules.phases import LinePlan, LineSpans, Minutes, notice_minutes, spans_of
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
-from spa_ops.claims.models import Phase
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.kernel.ids import uuid7
@@ -36,26 +35,6 @@ from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
 MOST_LINES = 20
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineRequest:
-    """One service that a visit shall have; `starts_at` None: right after the line before."""
-
-    service_id: UUID
-    practitioner_id: UUID
-    room_id: UUID
-    kit_id: UUID | None = None
-    starts_at: datetime | None = None
-    id: UUID | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doers:
-    """Who sets up and who turns over."""
-
-    set_up_by: UUID
-    turnover_by: UUID
 
 
 @action
@@ -237,84 +216,6 @@ def _attendant(facts: PlanFacts, period: Period | None, now: datetime) -> UUID |
         return None
     taken = claimed.busy(on_shift, period, now)
     return min((a for a in on_shift if a not in taken), default=None)
-
-
-def new_line(
-    visit: Visit, position: int, request: LineRequest, service: Service, span: LineSpans, who: Doers
-) -> Line:
-    return Line(
-        id=request.id or uuid7(),
-        business_id=visit.business_id,
-        visit=visit,
-        position=position,
-        service=service,
-        area=service.area,
-        method=service.method,
-        practitioner_id=request.practitioner_id,
-        room_id=request.room_id,
-        kit_id=request.kit_id,
-        state=LineState.PLANNED,
-        price_minor=service.price_minor,
-        currency=service.currency,
-        **span_fields(span, who),
-    )
-
-
-def span_fields(span: LineSpans, who: Doers) -> dict[str, Any]:
-    return {
-        "set_up_by": who.set_up_by,
-        "turnover_by": who.turnover_by,
-        "set_up_at": span.set_up_at,
-        "starts_at": span.starts_at,
-        "hands_on_at": span.hands_on_at,
-        "aftercare_at": span.aftercare_at,
-        "ends_at": span.ends_at,
-        "turnover_ends_at": span.turnover_ends_at,
-    }
-
-
-def wanted_claims(client_id: UUID, rows: Sequence[Line]) -> list[claims.Wanted]:
-    """Every claim of a visit's lines. A kit is with the visit from its set-up to its turnover."""
-    wanted: list[claims.Wanted] = []
-
-    def want(who: UUID, start: datetime, end: datetime, phase: Phase, line: Line) -> None:
-        if start < end:
-            wanted.append(
-                claims.Wanted(
-                    bookable_id=who, period=Period(start, end), phase=phase, line_id=line.id
-                )
-            )
-
-    for line in rows:
-        want(client_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
-        want(line.practitioner_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
-        want(line.room_id, line.set_up_at, line.starts_at, Phase.SET_UP, line)
-        want(line.set_up_by, line.set_up_at, line.starts_at, Phase.SET_UP, line)
-        want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
-        want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
-        want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
-    return wanted + _kit_claims(rows)
-
-
-def _kit_claims(rows: Sequence[Line]) -> list[claims.Wanted]:
-    # One kit may serve several lines of the visit: it is taken once, from the first to the last.
-    spans: dict[UUID, tuple[datetime, datetime, Line]] = {}
-    for line in rows:
-        if line.kit_id:
-            start, end, first = spans.get(
-                line.kit_id, (line.set_up_at, line.turnover_ends_at, line)
-            )
-            spans[line.kit_id] = (
-                min(start, line.set_up_at),
-                max(end, line.turnover_ends_at),
-                first,
-            )
-    return [
-        claims.Wanted(
-            bookable_id=kit, period=Period(start, end), phase=Phase.SERVICE, line_id=line.id
-        )
-        for kit, (start, end, line) in spans.items()
-    ]
 
 
 @action
