@@ -83,9 +83,7 @@ def book_visit(
     claims.claim(wanted=wanted_claims(client_id, rows), now=now, visit_id=visit.id)
     if not facts.client_is_linked:
         link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
-    put(visit)
-    insert(rows)
-    _record_change(visit, "booked", now, actor, is_at=visit.starts_at)
+    put(visit, along=[*rows, _change(visit, "booked", now, actor, is_at=visit.starts_at)])
     visit_evidence(
         "visit.booked",
         visit,
@@ -257,7 +255,9 @@ def move_visit(
     Line.objects.bulk_update(old, ["practitioner", "room", "kit", *span_fields(spans[0], doers[0])])
     was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
     put(visit, fields=["starts_at"])
-    _record_change(visit, "moved", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason)
+    insert(
+        [_change(visit, "moved", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason)]
+    )
     visit_evidence("visit.moved", visit, {"was_at": was_at, "starts_at": visit.starts_at})
     return visit
 
@@ -326,7 +326,7 @@ def _end_plan(
     claims.release(visit_id=visit.id)
     visit.state = state
     put(visit, fields=["state"])
-    _record_change(visit, kind, now, actor, was_at=visit.starts_at, reason=reason)
+    insert([_change(visit, kind, now, actor, was_at=visit.starts_at, reason=reason)])
     notice = notice_minutes(visit.starts_at, now)
     visit_evidence(f"visit.{kind}", visit, {"starts_at": visit.starts_at, "notice_minutes": notice})
     return visit
@@ -337,11 +337,11 @@ def needs_state(visit: Visit, *states: VisitState) -> None:
         raise WrongState(thing="visit", state=visit.state, needed=" or ".join(states))
 
 
-def _record_change(
+def _change(
     visit: Visit, kind: str, now: datetime, actor: Actor, *, reason: str = "", **instants: datetime
-) -> None:
+) -> VisitChange:
     before = instants.get("was_at")
-    row = VisitChange(
+    return VisitChange(
         business_id=visit.business_id,
         visit=visit,
         kind=kind,
@@ -352,7 +352,6 @@ def _record_change(
         policy_shown=visit.policy_shown,
         **instants,
     )
-    insert([row])
 
 
 def visit_evidence(

@@ -1,7 +1,8 @@
 """Writing synced rows: the version rises, the change is collected. Nothing else writes them."""
 
 from collections.abc import Sequence
-from functools import cache
+from functools import cache, lru_cache
+from itertools import groupby
 from typing import Any, TypeVar
 
 from django.db import DEFAULT_DB_ALIAS, connection, connections, models
@@ -12,14 +13,15 @@ from spa_ops.unit.work import current
 M = TypeVar("M", bound=models.Model)
 
 
-def put(row: Any, *, fields: list[str] | None = None) -> None:
+def put(row: Any, *, fields: list[str] | None = None, along: Sequence[models.Model] = ()) -> None:
     """Insert a new synced row, or update `fields` (default: all) of a loaded one, and publish it.
 
-    Raises `StaleVersion` when somebody else wrote the row since it was loaded.
+    A new row takes `along`, in the same statement, new rows that belong to it and are not synced
+    themselves. Raises `StaleVersion` when somebody else wrote the row since it was loaded.
     """
     if row._state.adding:
         row.version = 1
-        insert([row])
+        insert([row, *along])
     else:
         names = (
             fields
@@ -37,35 +39,51 @@ def put(row: Any, *, fields: list[str] | None = None) -> None:
 
 
 def insert(rows: Sequence[models.Model]) -> None:
-    """Insert new rows of one model in one statement, publishing nothing; a synced row needs `put`.
+    """Insert new rows in one statement, publishing nothing; a synced row needs `put`.
 
-    What `save(force_insert=True)` does, without building the same statement anew each time, which
-    cost more than running it. A column with a default of the database's gets that default.
+    Rows of one model stand together. What `save(force_insert=True)` does, without building the same
+    statement anew each time, which cost more than running it. A column with a default of the
+    database's gets that default.
     """
-    fields, start, one = _insertion(type(rows[0]))
     # The connection itself: its proxy looks it up anew with every attribute.
     database = connections[DEFAULT_DB_ALIAS]
     values = [
         field.get_db_prep_save(getattr(row, field.attname), database)
         for row in rows
-        for field in fields
+        for field in _columns(type(row))
     ]
+    groups = tuple((model, len(list(same))) for model, same in groupby(rows, type))
     with database.cursor() as cursor:
-        cursor.execute(start + ", ".join([one] * len(rows)), values)
+        cursor.execute(_insertion(groups), values)
     for row in rows:
         row._state.adding, row._state.db = False, database.alias
 
 
 @cache
-def _insertion(model: type[models.Model]) -> tuple[tuple[Any, ...], str, str]:
-    fields = tuple(f for f in model._meta.local_concrete_fields if not f.has_db_default())
+def _columns(model: type[models.Model]) -> tuple[Any, ...]:
+    return tuple(f for f in model._meta.local_concrete_fields if not f.has_db_default())
+
+
+@lru_cache(maxsize=500)
+def _insertion(groups: tuple[tuple[type[models.Model], int], ...]) -> str:
+    """One statement for so many rows of each model; references are checked at its end."""
+    *others, last = (_insertion_of(model, many) for model, many in groups)
+    if not others:
+        return last
+    parts = ", ".join(f"part_{i} AS ({other})" for i, other in enumerate(others))
+    return f"WITH {parts} {last}"
+
+
+def _insertion_of(model: type[models.Model], many: int) -> str:
     quote = connection.ops.quote_name
+    fields = _columns(model)
     columns = ", ".join(quote(field.column) for field in fields)
     marks = ", ".join(
         field.get_placeholder(None, None, connection) if hasattr(field, "get_placeholder") else "%s"
         for field in fields
     )
-    return fields, f"INSERT INTO {quote(model._meta.db_table)} ({columns}) VALUES ", f"({marks})"
+    values = ", ".join([f"({marks})"] * many)
+    return f"INSERT INTO {quote(model._meta.db_table)} ({columns}) VALUES {values}"
 
 
 def from_json(model: type[M], columns: dict[str, Any]) -> M:

@@ -1,0 +1,1 @@
+"""What our program is measured against. A peer is not touched when ours is tuned."""
