@@ -16,7 +16,7 @@ from psycopg import errors
 
 from clients import actions as clients
 from services.actions import booking
-from services.actions.booking import LineRequest
+from services.actions.plans import LineRequest
 from services.models import Visit
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel import clock

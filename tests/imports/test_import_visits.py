@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import pytest
 
 from compliance.disinfection import actions as disinfection
-from services.actions import booking
+from services.actions import booking, plans
 from services.models import Line, Visit
 from spa_ops.claims.models import Claim
 from spa_ops.claims.queries import claims_of
@@ -159,7 +159,7 @@ def test_a_clash_with_what_is_booked_is_a_rows_error_that_says_until_when(tmp_pa
         location_id=LAKE,
         client_id=uid("celia"),
         lines=[
-            booking.LineRequest(
+            plans.LineRequest(
                 service_id=uid("lip wax"),
                 practitioner_id=uid("petra"),
                 room_id=uid("room 2"),

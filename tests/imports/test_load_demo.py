@@ -12,7 +12,7 @@ from django.core.management import CommandError, call_command
 from clients import queries as clients
 from compliance.disinfection.models import Implement, Kit, Solution
 from rooms.models import Room
-from services.actions import booking
+from services.actions import booking, plans
 from services.imports import demo_loading
 from services.imports.demo_business import HARBORSIDE, LAKESIDE
 from services.imports.make_demo_files import demo_files
@@ -158,7 +158,7 @@ def a_visit_can_be_had(hour: int) -> None:
             client_id=guest,
             walk_in=True,
             lines=[
-                booking.LineRequest(
+                plans.LineRequest(
                     service_id=service.id,
                     practitioner_id=demo_loading.demo_id("Bramwell Ostrevane"),
                     room_id=demo_loading.demo_id(f"{LAKESIDE.name}/Gate Room"),
