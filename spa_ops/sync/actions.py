@@ -19,7 +19,7 @@ def changes_payload(unit: UnitOfWork, changes: list[Change]) -> list[dict[str, A
             last[key] = change
     at = rfc3339(unit.now)
     feeds = sorted({feed for feed, _, _ in last})
-    transaction.on_commit(lambda: pokes.send(feeds))
+    transaction.on_commit(lambda: pokes.send(feeds), robust=True)
     return [
         {
             "feed": str(feed),

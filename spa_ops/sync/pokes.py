@@ -47,7 +47,9 @@ class _Sender:
         if self.connection is None or self.connection.closed or name != self.database:
             if self.connection is not None:
                 self.connection.close()
-            self.connection = psycopg.connect(**plain(parameters), autocommit=True)
+            self.connection = psycopg.connect(
+                **plain(parameters) | {"connect_timeout": 2}, autocommit=True
+            )
             self.database = name
         return self.connection
 

@@ -7,46 +7,70 @@ ends when its token does. Whoever reconnects with `Last-Event-ID` is poked at on
 import asyncio
 import json
 import logging
+import time
 from collections import defaultdict
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from typing import Any
+from urllib.parse import parse_qs
 from uuid import UUID
 
 import psycopg
-from django.db import close_old_connections, connections
+from django.db import Error, close_old_connections, connections
 
-from spa_ops.kernel.actor import Actor, Role
+from spa_ops.kernel import clock
+from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import (
+    ActingPersonRequired,
     MethodNotAllowed,
     NotAllowed,
     NotFound,
     Problem,
     Unavailable,
 )
+from spa_ops.sync.api.views import PullChanges
 from spa_ops.sync.pokes import CHANNEL, QUIET_SECONDS, plain
 from spa_ops.sync.queries import feed_head
 from spa_ops.tenancy.authentication import bearer
 from spa_ops.unit.work import reading
+from spa_ops.web import limits
 from spa_ops.web.problems import MEDIA_TYPE, document
 
 PREFIX = "/api/v1/stream/"
 HEARTBEAT_SECONDS = 15.0
-#: A lost poke is made good by looking, at the latest after this.
+#: A lost poke is made good by looking, and an ended token ends its stream, at the latest after this.
 LOOK_SECONDS = 10.0
 MOST_STREAMS = 500
 log = logging.getLogger("spa_ops.sync")
+#: Looks are short; each of these threads keeps one connection to the database.
+_lookers = ThreadPoolExecutor(max_workers=2, thread_name_prefix="look")
 
 
-def _admitted(authorization: str, acting: str, feed_id: UUID) -> tuple[Actor, int]:
-    """Who is calling and where the feed stands; the same rules as pulling it. Raises problems."""
+def _admitted(credentials: tuple[str, str], feed_id: UUID, *, first: bool) -> int:
+    """Where the feed stands, for whoever may pull it now. Raises the problems of pulling."""
     close_old_connections()
-    actor = bearer(authorization, acting)
-    if actor.role is Role.INSPECTOR:
-        raise NotAllowed(needed="a role that pulls feeds")
+    actor = bearer(*credentials)
+    if first:
+        limits.spend(actor, clock.now())
+    allowed = PullChanges.access["GET"]
+    if actor.role not in allowed:
+        if actor.device_id is not None:
+            raise ActingPersonRequired
+        raise NotAllowed(needed=", ".join(sorted(allowed)))
     if feed_id != actor.business_id and not actor.covers(feed_id):
         raise NotFound
     with reading(actor.business_id):
-        return actor, feed_head(feed_id)[1]
+        return feed_head(feed_id)[1]
+
+
+async def _look(credentials: tuple[str, str], feed_id: UUID, *, first: bool = False) -> int:
+    def look() -> int:
+        try:
+            return _admitted(credentials, feed_id, first=first)
+        except Error as error:
+            raise Unavailable(reason="The database does not answer.") from error
+
+    return await asyncio.get_running_loop().run_in_executor(_lookers, look)
 
 
 class Hub:
@@ -78,18 +102,24 @@ class Hub:
     async def _listen(self) -> None:
         while True:
             try:
-                parameters = plain(connections["default"].get_connection_params())
-                async with await psycopg.AsyncConnection.connect(
-                    **parameters, autocommit=True
-                ) as connection:
-                    await connection.execute(f"LISTEN {CHANNEL}")
-                    async for notice in connection.notifies():
-                        with suppress(ValueError):
-                            for event in self.waiting.get(UUID(notice.payload), ()):
-                                event.set()
+                await self._pass_on()
             except psycopg.Error as error:
                 log.warning("listening for pokes failed, again in a second: %s", error)
                 await asyncio.sleep(1)
+
+    async def _pass_on(self) -> None:
+        parameters = plain(connections["default"].get_connection_params())
+        async with await psycopg.AsyncConnection.connect(
+            **parameters, autocommit=True
+        ) as connection:
+            await connection.execute(f"LISTEN {CHANNEL}")
+            # Whatever was poked while nobody listened.
+            for event in [event for waiting in self.waiting.values() for event in waiting]:
+                event.set()
+            async for notice in connection.notifies():
+                with suppress(ValueError):
+                    for event in self.waiting.get(UUID(notice.payload), ()):
+                        event.set()
 
 
 hub = Hub()
@@ -103,15 +133,18 @@ async def serve(scope: dict[str, Any], receive: Any, send: Any) -> None:
         if scope["method"] != "GET":
             raise MethodNotAllowed
         feed_id = _uuid(scope["path"].removeprefix(PREFIX))
-        headers = {k.decode("latin-1"): v.decode("latin-1") for k, v in scope["headers"]}
-        credentials = (headers.get("authorization", ""), headers.get("acting-person", ""))
-        _, head = await asyncio.to_thread(_admitted, *credentials, feed_id)
+        # Joined before the first look, so that what moves in between is heard.
         event = hub.join(feed_id)
     except Problem as problem:
         await _refuse(problem, send)
         return
     try:
-        await _run(feed_id, credentials, head, _last_seen(headers), event, receive, send)
+        headers = {k.decode("latin-1"): v.decode("latin-1") for k, v in scope["headers"]}
+        credentials = (headers.get("authorization", ""), headers.get("acting-person", ""))
+        head = await _look(credentials, feed_id, first=True)
+        await _run(feed_id, credentials, head, _last_seen(scope, headers), event, receive, send)
+    except Problem as problem:
+        await _refuse(problem, send)
     finally:
         hub.leave(feed_id, event)
 
@@ -123,17 +156,27 @@ def _uuid(text: str) -> UUID:
         raise NotFound from None
 
 
-def _last_seen(headers: dict[str, str]) -> int | None:
-    text = headers.get("last-event-id", "")
+def _last_seen(scope: dict[str, Any], headers: dict[str, str]) -> int | None:
+    """The head that the caller knows, if it says a number; otherwise it is told at once."""
+    asked = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("head", [""])[0]
+    text = headers.get("last-event-id") or asked
     return int(text) if text.isascii() and text.isdigit() and len(text) < 19 else None
 
 
 async def _refuse(problem: Problem, send: Any) -> None:
-    body = json.dumps(document(problem, ""), default=str).encode()
-    headers = [(b"content-type", MEDIA_TYPE.encode())]
+    request_id = str(uuid7())
+    body = json.dumps(document(problem, f"urn:uuid:{request_id}"), default=str).encode()
+    headers = {"content-type": MEDIA_TYPE, "cache-control": "no-store", "request-id": request_id}
     if problem.status == 401:
-        headers.append((b"www-authenticate", b'Bearer realm="spa operations"'))
-    await send({"type": "http.response.start", "status": problem.status, "headers": headers})
+        headers["www-authenticate"] = 'Bearer realm="spa operations"'
+    if problem.status == 405:
+        headers["allow"] = "GET"
+    if problem.status == 503:
+        headers["retry-after"] = "5"
+    if "retry_after_seconds" in problem.fields:
+        headers["retry-after"] = str(problem.fields["retry_after_seconds"])
+    plain_headers = [(k.encode(), v.encode()) for k, v in headers.items()]
+    await send({"type": "http.response.start", "status": problem.status, "headers": plain_headers})
     await send({"type": "http.response.body", "body": body})
 
 
@@ -146,38 +189,45 @@ async def _run(
     receive: Any,
     send: Any,
 ) -> None:
-    headers = [(b"content-type", b"text/event-stream"), (b"cache-control", b"no-store")]
+    headers = [
+        (b"content-type", b"text/event-stream"),
+        (b"cache-control", b"no-store"),
+        (b"x-accel-buffering", b"no"),  # a proxy must not keep events back
+    ]
     await send({"type": "http.response.start", "status": 200, "headers": headers})
     told = last_seen if last_seen is not None else -1
     gone = asyncio.create_task(_disconnected(receive))
-    quiet = 0.0
+    wrote = time.monotonic()
     try:
         while not gone.done():
             if head != told:
-                told, quiet = head, 0.0
+                told, wrote = head, time.monotonic()
                 data = json.dumps({"feed": str(feed_id), "head": head})
                 await _write(send, f"event: poke\nid: {head}\ndata: {data}\n\n")
-            elif quiet >= HEARTBEAT_SECONDS:
-                quiet = 0.0
+            elif time.monotonic() - wrote >= HEARTBEAT_SECONDS:
+                wrote = time.monotonic()
                 await _write(send, ": still here\n\n")
-            waited = asyncio.create_task(event.wait())
-            await asyncio.wait({waited, gone}, timeout=LOOK_SECONDS, return_when="FIRST_COMPLETED")
-            waited.cancel()
-            quiet += LOOK_SECONDS
-            if event.is_set():
-                # One poke stands for all that was written in the second after it.
-                await asyncio.sleep(QUIET_SECONDS)
-                event.clear()
+            until_heartbeat = wrote + HEARTBEAT_SECONDS - time.monotonic()
+            await _woken(event, gone, min(LOOK_SECONDS, max(until_heartbeat, 0.05)))
             # Looked up anew each time: a revoked token or a changed role ends the stream here.
-            _, head = await asyncio.to_thread(_admitted, *credentials, feed_id)
+            head = await _look(credentials, feed_id)
     except Problem as problem:
-        await _write(
-            send, f"event: end\ndata: {json.dumps({'type': f'/problems/{problem.slug}'})}\n\n"
-        )
+        end = json.dumps({"type": f"/problems/{problem.slug}"})
+        await _write(send, f"event: end\ndata: {end}\n\n")
     finally:
         gone.cancel()
         with suppress(Exception):
             await send({"type": "http.response.body", "body": b""})
+
+
+async def _woken(event: asyncio.Event, gone: asyncio.Task[None], seconds: float) -> None:
+    waited = asyncio.create_task(event.wait())
+    await asyncio.wait({waited, gone}, timeout=seconds, return_when="FIRST_COMPLETED")
+    waited.cancel()
+    if event.is_set() and not gone.done():
+        # One poke stands for all that is written in the second after it.
+        await asyncio.sleep(QUIET_SECONDS)
+        event.clear()
 
 
 async def _disconnected(receive: Any) -> None:
