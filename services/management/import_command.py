@@ -91,7 +91,7 @@ class ImportCommand(BaseCommand):
         except Problem as problem:
             raise CommandError(f"Nothing was imported. {problem.detail}") from problem
         except (OperationalError, InterfaceError, InternalError) as error:
-            raise CommandError(_sentence(error)) from error
+            raise CommandError(sentence_for(error)) from error
         except KeyboardInterrupt:
             text = "Stopped; nothing was imported. Run the same command again and it goes on from here."
             raise CommandError(text, returncode=130) from None
@@ -148,7 +148,8 @@ def be_patient() -> None:
         cursor.execute("SET idle_in_transaction_session_timeout = '60s'")
 
 
-def _sentence(error: Exception) -> str:
+def sentence_for(error: Exception) -> str:
+    """What a failure of the database means to whoever imports, and what to do."""
     state = getattr(error.__cause__, "sqlstate", None) or ""
     if state.startswith("53"):
         return (

@@ -2,10 +2,13 @@
 
 import json
 
+import psycopg
 import pytest
+from django.db import OperationalError
 
 from clients import queries as clients
 from clients.models import Client, Consent
+from services.management.import_command import sentence_for
 from spa_ops.kernel.actor import system_actor
 from spa_ops.kernel.clock import now
 from spa_ops.tenancy import actions as tenancy
@@ -235,3 +238,18 @@ def test_a_location_is_found_by_name_whatever_its_case(tmp_path):
     )  # fmt: skip
     path = clients_csv(tmp_path, NORA)
     assert "1 added" in imported("clients", path, business=str(OTHER), location="elan nord")
+
+
+@pytest.mark.parametrize(
+    ("cause", "said"),
+    [
+        (psycopg.errors.DiskFull, "no room left"),
+        (psycopg.errors.TooManyConnections, "no room left"),
+        (psycopg.errors.AdminShutdown, "connection to the database was lost"),
+        (psycopg.errors.QueryCanceled, "too long"),
+    ],
+)
+def test_a_failing_database_is_one_sentence(cause, said):
+    error = OperationalError()
+    error.__cause__ = cause()
+    assert said in sentence_for(error)
