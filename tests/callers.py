@@ -6,9 +6,9 @@ from typing import Any
 import pytest
 from django.test import Client
 
+from spa_ops.sync.queries import drift
 from spa_ops.tenancy import actions as tenancy
 from spa_ops.tenancy.models import Membership
-from spa_ops.sync.queries import drift
 from spa_ops.unit.work import reading
 from tests import world
 

@@ -93,7 +93,10 @@ def _check_place(visit: Visit, line: Line, now: datetime) -> None:
     if visit.room_id != line.room_id:
         raise WrongState(thing="client", state="in another room", needed="the line's own room")
     rooms.check_in_service(room_id=line.room_id, visit_id=visit.id, now=now)
-    if line.kit_id is not None and not kits.was_cleared_for(kit_id=line.kit_id, visit_id=visit.id):
+    if line.kit_id is None:
+        if line.service.kit_kind:
+            raise KitNotCleared(kit_id=None)
+    elif not kits.was_cleared_for(kit_id=line.kit_id, visit_id=visit.id):
         raise KitNotCleared(kit_id=str(line.kit_id))
 
 

@@ -6,247 +6,354 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('tenancy', '0001_initial'),
+        ("tenancy", "0001_initial"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Implement',
+            name="Implement",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('tag', models.CharField(max_length=60)),
-                ('name', models.CharField(max_length=120)),
-                ('kind', models.CharField(max_length=40)),
-                ('state', models.CharField(default='soiled', max_length=20)),
-                ('since', models.DateTimeField(null=True)),
-                ('flaw', models.CharField(default='', max_length=40)),
-                ('blood', models.BooleanField(default=False)),
-                ('parts_off', models.BooleanField(default=False)),
-                ('bath_id', models.UUIDField(null=True)),
-                ('agent_id', models.UUIDField(null=True)),
-                ('contact_from', models.DateTimeField(null=True)),
-                ('due_at', models.DateTimeField(null=True)),
-                ('visit_id', models.UUIDField(null=True)),
-                ('last_event_at', models.DateTimeField(null=True)),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("tag", models.CharField(max_length=60)),
+                ("name", models.CharField(max_length=120)),
+                ("kind", models.CharField(max_length=40)),
+                ("state", models.CharField(default="soiled", max_length=20)),
+                ("since", models.DateTimeField(null=True)),
+                ("flaw", models.CharField(default="", max_length=40)),
+                ("blood", models.BooleanField(default=False)),
+                ("parts_off", models.BooleanField(default=False)),
+                ("bath_id", models.UUIDField(null=True)),
+                ("agent_id", models.UUIDField(null=True)),
+                ("contact_from", models.DateTimeField(null=True)),
+                ("due_at", models.DateTimeField(null=True)),
+                ("visit_id", models.UUIDField(null=True)),
+                ("last_event_at", models.DateTimeField(null=True)),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
             ],
             options={
-                'db_table': 'disinfection_implement',
+                "db_table": "disinfection_implement",
             },
         ),
         migrations.CreateModel(
-            name='ImplementEvent',
+            name="ImplementEvent",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('kind', models.CharField(max_length=20)),
-                ('at', models.DateTimeField()),
-                ('agent_id', models.UUIDField(null=True)),
-                ('visit_id', models.UUIDField(null=True)),
-                ('fully_open', models.BooleanField(default=False)),
-                ('covered', models.BooleanField(default=False)),
-                ('cleaned', models.BooleanField(default=False)),
-                ('recorded_at', models.DateTimeField()),
-                ('person_id', models.UUIDField(null=True)),
-                ('implement', spa_ops.unit.tables.TenantForeignKey(null=True, to='disinfection.implement')),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("kind", models.CharField(max_length=20)),
+                ("at", models.DateTimeField()),
+                ("agent_id", models.UUIDField(null=True)),
+                ("visit_id", models.UUIDField(null=True)),
+                ("fully_open", models.BooleanField(default=False)),
+                ("covered", models.BooleanField(default=False)),
+                ("cleaned", models.BooleanField(default=False)),
+                ("recorded_at", models.DateTimeField()),
+                ("person_id", models.UUIDField(null=True)),
+                (
+                    "implement",
+                    spa_ops.unit.tables.TenantForeignKey(null=True, to="disinfection.implement"),
+                ),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
             ],
             options={
-                'db_table': 'disinfection_event',
+                "db_table": "disinfection_event",
             },
         ),
         migrations.CreateModel(
-            name='EventStrike',
+            name="EventStrike",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('struck_at', models.DateTimeField()),
-                ('person_id', models.UUIDField(null=True)),
-                ('reason', models.CharField(max_length=500)),
-                ('event', spa_ops.unit.tables.TenantForeignKey(to='disinfection.implementevent')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("struck_at", models.DateTimeField()),
+                ("person_id", models.UUIDField(null=True)),
+                ("reason", models.CharField(max_length=500)),
+                ("event", spa_ops.unit.tables.TenantForeignKey(to="disinfection.implementevent")),
             ],
             options={
-                'db_table': 'disinfection_event_strike',
+                "db_table": "disinfection_event_strike",
             },
         ),
         migrations.CreateModel(
-            name='Kit',
+            name="Kit",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('name', models.CharField(max_length=120)),
-                ('kind', models.CharField(max_length=40)),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("name", models.CharField(max_length=120)),
+                ("kind", models.CharField(max_length=40)),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
             ],
             options={
-                'db_table': 'disinfection_kit',
+                "db_table": "disinfection_kit",
             },
         ),
         migrations.AddField(
-            model_name='implement',
-            name='kit',
-            field=spa_ops.unit.tables.TenantForeignKey(to='disinfection.kit'),
+            model_name="implement",
+            name="kit",
+            field=spa_ops.unit.tables.TenantForeignKey(to="disinfection.kit"),
         ),
         migrations.CreateModel(
-            name='KitUse',
+            name="KitUse",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('visit_id', models.UUIDField()),
-                ('opened_at', models.DateTimeField()),
-                ('cleared', models.BooleanField()),
-                ('person_id', models.UUIDField(null=True)),
-                ('kit', spa_ops.unit.tables.TenantForeignKey(to='disinfection.kit')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("visit_id", models.UUIDField()),
+                ("opened_at", models.DateTimeField()),
+                ("cleared", models.BooleanField()),
+                ("person_id", models.UUIDField(null=True)),
+                ("kit", spa_ops.unit.tables.TenantForeignKey(to="disinfection.kit")),
             ],
             options={
-                'db_table': 'disinfection_kit_use',
+                "db_table": "disinfection_kit_use",
             },
         ),
         migrations.CreateModel(
-            name='Product',
+            name="Product",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('name', models.CharField(max_length=120)),
-                ('active', models.CharField(max_length=200)),
-                ('registration_number', models.CharField(default='', max_length=60)),
-                ('parts_concentrate', models.DecimalField(decimal_places=4, max_digits=9)),
-                ('parts_water', models.DecimalField(decimal_places=4, max_digits=9)),
-                ('contact_seconds', models.PositiveIntegerField(null=True)),
-                ('hospital_type', models.BooleanField(default=False)),
-                ('use_limits', models.JSONField(default=list)),
-                ('cautions', models.CharField(default='', max_length=1000)),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("name", models.CharField(max_length=120)),
+                ("active", models.CharField(max_length=200)),
+                ("registration_number", models.CharField(default="", max_length=60)),
+                ("parts_concentrate", models.DecimalField(decimal_places=4, max_digits=9)),
+                ("parts_water", models.DecimalField(decimal_places=4, max_digits=9)),
+                ("contact_seconds", models.PositiveIntegerField(null=True)),
+                ("hospital_type", models.BooleanField(default=False)),
+                ("use_limits", models.JSONField(default=list)),
+                ("cautions", models.CharField(default="", max_length=1000)),
             ],
             options={
-                'db_table': 'disinfection_product',
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_product_tenant'), models.CheckConstraint(condition=models.Q(('parts_concentrate__gt', 0), ('parts_water__gte', 0)), name='disinfection_product_parts')],
+                "db_table": "disinfection_product",
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="disinfection_product_tenant"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("parts_concentrate__gt", 0), ("parts_water__gte", 0)),
+                        name="disinfection_product_parts",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
-            name='Solution',
+            name="Solution",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('version', models.PositiveIntegerField(default=0)),
-                ('container', models.CharField(max_length=120)),
-                ('mixed_at', models.DateTimeField()),
-                ('mixed_by', models.UUIDField(null=True)),
-                ('concentrate_ml', models.DecimalField(decimal_places=2, max_digits=10)),
-                ('water_ml', models.DecimalField(decimal_places=2, max_digits=10)),
-                ('entered', models.JSONField(default=dict)),
-                ('pour', models.CharField(max_length=8)),
-                ('contact_seconds', models.PositiveIntegerField(null=True)),
-                ('discard_at', models.DateTimeField()),
-                ('limits', models.JSONField(default=list)),
-                ('uses_allowed', models.PositiveIntegerField(null=True)),
-                ('uses', models.PositiveIntegerField(default=0)),
-                ('voided_at', models.DateTimeField(null=True)),
-                ('ended_at', models.DateTimeField(null=True)),
-                ('end_reason', models.CharField(default='', max_length=40)),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
-                ('product', spa_ops.unit.tables.TenantForeignKey(to='disinfection.product')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("version", models.PositiveIntegerField(default=0)),
+                ("container", models.CharField(max_length=120)),
+                ("mixed_at", models.DateTimeField()),
+                ("mixed_by", models.UUIDField(null=True)),
+                ("concentrate_ml", models.DecimalField(decimal_places=2, max_digits=10)),
+                ("water_ml", models.DecimalField(decimal_places=2, max_digits=10)),
+                ("entered", models.JSONField(default=dict)),
+                ("pour", models.CharField(max_length=8)),
+                ("contact_seconds", models.PositiveIntegerField(null=True)),
+                ("discard_at", models.DateTimeField()),
+                ("limits", models.JSONField(default=list)),
+                ("uses_allowed", models.PositiveIntegerField(null=True)),
+                ("uses", models.PositiveIntegerField(default=0)),
+                ("voided_at", models.DateTimeField(null=True)),
+                ("ended_at", models.DateTimeField(null=True)),
+                ("end_reason", models.CharField(default="", max_length=40)),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
+                ("product", spa_ops.unit.tables.TenantForeignKey(to="disinfection.product")),
             ],
             options={
-                'db_table': 'disinfection_solution',
+                "db_table": "disinfection_solution",
             },
         ),
         migrations.AddIndex(
-            model_name='implementevent',
-            index=models.Index(fields=['business_id', 'implement', 'at'], name='disinfection_event_implement'),
+            model_name="implementevent",
+            index=models.Index(
+                fields=["business_id", "implement", "at"], name="disinfection_event_implement"
+            ),
         ),
         migrations.AddIndex(
-            model_name='implementevent',
-            index=models.Index(fields=['business_id', 'agent_id', 'at'], name='disinfection_event_agent'),
+            model_name="implementevent",
+            index=models.Index(
+                fields=["business_id", "agent_id", "at"], name="disinfection_event_agent"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implementevent',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_event_tenant'),
+            model_name="implementevent",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="disinfection_event_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implementevent',
-            constraint=spa_ops.unit.tables.TenantReference(column='location_id', name='disinfection_event_location_ref', table='tenancy_location'),
+            model_name="implementevent",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="location_id",
+                name="disinfection_event_location_ref",
+                table="tenancy_location",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implementevent',
-            constraint=spa_ops.unit.tables.TenantReference(column='implement_id', name='disinfection_event_implement_ref', table='disinfection_implement'),
+            model_name="implementevent",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="implement_id",
+                name="disinfection_event_implement_ref",
+                table="disinfection_implement",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='eventstrike',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_event_strike_tenant'),
+            model_name="eventstrike",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="disinfection_event_strike_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='eventstrike',
-            constraint=spa_ops.unit.tables.TenantReference(column='event_id', name='disinfection_event_strike_event_ref', table='disinfection_event'),
+            model_name="eventstrike",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="event_id",
+                name="disinfection_event_strike_event_ref",
+                table="disinfection_event",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='eventstrike',
-            constraint=models.UniqueConstraint(fields=('business_id', 'event'), name='disinfection_event_strike_once'),
+            model_name="eventstrike",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "event"), name="disinfection_event_strike_once"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='kit',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_kit_tenant'),
+            model_name="kit",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="disinfection_kit_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='kit',
-            constraint=spa_ops.unit.tables.TenantReference(column='location_id', name='disinfection_kit_location_ref', table='tenancy_location'),
+            model_name="kit",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="location_id", name="disinfection_kit_location_ref", table="tenancy_location"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='kit',
-            constraint=models.UniqueConstraint(fields=('business_id', 'location', 'name'), name='disinfection_kit_name'),
+            model_name="kit",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "location", "name"), name="disinfection_kit_name"
+            ),
         ),
         migrations.AddIndex(
-            model_name='implement',
-            index=models.Index(condition=models.Q(('bath_id__isnull', False)), fields=['business_id', 'bath_id'], name='disinfection_implement_bath'),
+            model_name="implement",
+            index=models.Index(
+                condition=models.Q(("bath_id__isnull", False)),
+                fields=["business_id", "bath_id"],
+                name="disinfection_implement_bath",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implement',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_implement_tenant'),
+            model_name="implement",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="disinfection_implement_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implement',
-            constraint=spa_ops.unit.tables.TenantReference(column='kit_id', name='disinfection_implement_kit_ref', table='disinfection_kit'),
+            model_name="implement",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="kit_id", name="disinfection_implement_kit_ref", table="disinfection_kit"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implement',
-            constraint=spa_ops.unit.tables.TenantReference(column='location_id', name='disinfection_implement_location_ref', table='tenancy_location'),
+            model_name="implement",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="location_id",
+                name="disinfection_implement_location_ref",
+                table="tenancy_location",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='implement',
-            constraint=models.UniqueConstraint(fields=('business_id', 'tag'), name='disinfection_implement_tag'),
+            model_name="implement",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "tag"), name="disinfection_implement_tag"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='kituse',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_kit_use_tenant'),
+            model_name="kituse",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="disinfection_kit_use_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='kituse',
-            constraint=spa_ops.unit.tables.TenantReference(column='kit_id', name='disinfection_kit_use_kit_ref', table='disinfection_kit'),
+            model_name="kituse",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="kit_id", name="disinfection_kit_use_kit_ref", table="disinfection_kit"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='kituse',
-            constraint=models.UniqueConstraint(fields=('business_id', 'visit_id', 'kit'), name='disinfection_kit_use_once'),
+            model_name="kituse",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "visit_id", "kit"), name="disinfection_kit_use_once"
+            ),
         ),
         migrations.AddIndex(
-            model_name='solution',
-            index=models.Index(condition=models.Q(('ended_at', None)), fields=['business_id', 'discard_at'], name='disinfection_solution_due'),
+            model_name="solution",
+            index=models.Index(
+                condition=models.Q(("ended_at", None)),
+                fields=["business_id", "discard_at"],
+                name="disinfection_solution_due",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='solution',
-            constraint=models.UniqueConstraint(fields=('business_id', 'id'), name='disinfection_solution_tenant'),
+            model_name="solution",
+            constraint=models.UniqueConstraint(
+                fields=("business_id", "id"), name="disinfection_solution_tenant"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='solution',
-            constraint=spa_ops.unit.tables.TenantReference(column='location_id', name='disinfection_solution_location_ref', table='tenancy_location'),
+            model_name="solution",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="location_id",
+                name="disinfection_solution_location_ref",
+                table="tenancy_location",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='solution',
-            constraint=spa_ops.unit.tables.TenantReference(column='product_id', name='disinfection_solution_product_ref', table='disinfection_product'),
+            model_name="solution",
+            constraint=spa_ops.unit.tables.TenantReference(
+                column="product_id",
+                name="disinfection_solution_product_ref",
+                table="disinfection_product",
+            ),
         ),
     ]
