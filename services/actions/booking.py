@@ -61,7 +61,11 @@ def book_visit(
     spans = planned(facts, lines)
     if not walk_in and spans[0].starts_at < now:
         raise InThePast
-    doers = checked_plan(facts, lines, spans, now)
+    check_plan(facts, lines, spans)
+    named = {client_id}.union(*map(named_by, lines))
+    # Who may set up is asked under the lock: two plans at once would count on the same attendant.
+    locked = claims.lock_bookables(named | attendants_for(facts, spans))
+    doers = doers_of(facts, lines, spans, now)
     visit = Visit(
         id=id or uuid7(),
         business_id=actor.business_id,
@@ -80,7 +84,8 @@ def book_visit(
         new_line(visit, i, request, services[request.service_id], span, who)
         for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True))
     ]
-    claims.claim(wanted=wanted_claims(client_id, rows), now=now, visit_id=visit.id)
+    wanted = wanted_claims(client_id, rows)
+    claims.claim(wanted=wanted, now=now, visit_id=visit.id, locked=locked)
     if not facts.client_is_linked:
         link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
     put(visit, along=[*rows, _change(visit, "booked", now, actor, is_at=visit.starts_at)])
@@ -138,15 +143,12 @@ def minutes_of(service: Service) -> Minutes:
     )
 
 
-def checked_plan(
-    facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans], now: datetime
-) -> list[Doers]:
-    """Everything that the claims cannot say; gives who sets up and turns over for each line."""
+def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans]) -> None:
+    """Everything that neither the claims nor `doers_of` say; raises what `book_visit` names."""
     place = facts.place
     for at in (spans[0].starts_at, spans[-1].ends_at):
         if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
             raise OutsideOpeningHours(at=rfc3339(at))
-    doers = []
     for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
         service = facts.services[request.service_id]
         _check_room_and_kit(facts, request, service, i)
@@ -155,8 +157,12 @@ def checked_plan(
             raise SkillMissing(line=i)
         if not facts.has_licence(person, on):
             raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
-        doers.append(_doers(facts, person, span, now, line=i))
-    return doers
+        _check_on_shift(facts, person, span.service, i)
+
+
+def _check_on_shift(facts: PlanFacts, person_id: UUID, period: Period, line: int) -> None:
+    if not facts.on_shift(person_id, period):
+        raise OffShift(line=line, start=rfc3339(period.start), end=rfc3339(period.end))
 
 
 def _check_room_and_kit(
@@ -191,18 +197,31 @@ def check_covered(
         raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
 
 
-def _doers(
-    facts: PlanFacts, practitioner_id: UUID, span: LineSpans, now: datetime, *, line: int
-) -> Doers:
-    set_up_by = _attendant(facts, span.set_up, now) or practitioner_id
-    turnover_by = _attendant(facts, span.turnover, now) or practitioner_id
-    own = Period(
-        span.set_up_at if set_up_by == practitioner_id else span.starts_at,
-        span.turnover_ends_at if turnover_by == practitioner_id else span.ends_at,
-    )
-    if not facts.on_shift(practitioner_id, own):
-        raise OffShift(line=line, start=rfc3339(own.start), end=rfc3339(own.end))
-    return Doers(set_up_by=set_up_by, turnover_by=turnover_by)
+def attendants_for(facts: PlanFacts, spans: Sequence[LineSpans]) -> set[UUID]:
+    """The attendants on shift for a set-up or a turnover of the plan, free or not."""
+    periods = [p for span in spans for p in (span.set_up, span.turnover) if p is not None]
+    return {who for period in periods for who in facts.attendants_on_shift(period)}
+
+
+def doers_of(
+    facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans], now: datetime
+) -> list[Doers]:
+    """Who sets up and turns over for each line. Sure only while `attendants_for` the plan are locked.
+
+    Raises `OffShift` for a practitioner whose own part the shifts do not cover.
+    """
+    doers = []
+    for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
+        practitioner = request.practitioner_id
+        set_up_by = _attendant(facts, span.set_up, now) or practitioner
+        turnover_by = _attendant(facts, span.turnover, now) or practitioner
+        own = Period(
+            span.set_up_at if set_up_by == practitioner else span.starts_at,
+            span.turnover_ends_at if turnover_by == practitioner else span.ends_at,
+        )
+        _check_on_shift(facts, practitioner, own, i)
+        doers.append(Doers(set_up_by=set_up_by, turnover_by=turnover_by))
+    return doers
 
 
 def _attendant(facts: PlanFacts, period: Period | None, now: datetime) -> UUID | None:
@@ -242,7 +261,8 @@ def move_visit(
     spans = planned(facts, lines)
     if spans[0].starts_at < now:
         raise InThePast
-    doers = checked_plan(facts, lines, spans, now)
+    check_plan(facts, lines, spans)
+    doers = doers_of(facts, lines, spans, now)
     for line, request, span, who in zip(old, lines, spans, doers, strict=True):
         line.practitioner_id, line.room_id, line.kit_id = (
             request.practitioner_id,

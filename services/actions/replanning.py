@@ -66,7 +66,8 @@ def _add(
     span = own_spans(
         booking.minutes_of(service), request.starts_at or starts_at, consulted=consulted
     )
-    doers = booking.checked_plan(facts, [request], [span], now)
+    booking.check_plan(facts, [request], [span])
+    doers = booking.doers_of(facts, [request], [span], now)
     line = booking.new_line(
         visit, 1 + max(x.position for x in lines), request, service, span, doers[0]
     )

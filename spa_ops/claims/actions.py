@@ -63,12 +63,13 @@ def claim(
     now: datetime,
     visit_id: UUID | None,
     hold_expires_at: datetime | None = None,
+    locked: dict[UUID, Bookable] | None = None,
 ) -> None:
-    """Take every span or none. Inside an action; locks the bookables first.
+    """Take every span or none. Inside an action; locks the bookables first, unless all are `locked`.
 
     Raises `ClaimClash` naming what clashes and until when; expired holds are nobody's and go first.
     """
-    bookables = lock_bookables(w.bookable_id for w in wanted)
+    bookables = locked or lock_bookables(w.bookable_id for w in wanted)
     if clashes := _own_clashes(wanted, bookables):
         raise ClaimClash(clashes=clashes)
     ordered = sorted(wanted, key=lambda w: (bookables[w.bookable_id].number, w.period.start))

@@ -210,6 +210,20 @@ def test_two_visits_through_the_same_rooms_in_opposite_order_never_deadlock(peop
     assert flaws(BUSINESS, LAKE, BUSINESS) == []
 
 
+def test_visits_at_the_same_time_next_door_never_clash_over_the_attendant(people):
+    starts = slots()
+    for start in [next(starts) for _ in range(24)]:
+        if start.hour > 10:  # afterwards Ada's shift ends, who sets up and turns over
+            continue
+        next_door = [
+            lambda at=start: book(people[0], lip("petra", "room 1", at)),
+            lambda at=start: book(people[1], lip("lena", "room 2", at)),
+        ]
+        assert [type(found) for found, _ in together(next_door)] == [Visit, Visit]
+    assert count(BUSINESS, "claims_claim", f"bookable_id = '{uid('ada')}'") > 0
+    assert flaws(BUSINESS, LAKE, BUSINESS) == []
+
+
 def test_two_who_move_and_cancel_the_same_visit_at_once_agree_on_what_became_of_it(people):
     starts = slots()
     for _ in range(20):
