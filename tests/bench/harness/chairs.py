@@ -5,8 +5,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
 
-#: A Wednesday; every plan of the benchmarks lies after it.
-NOW = datetime(2026, 5, 6, 12, 0, tzinfo=UTC)
+#: A Wednesday well behind any clock's today, so that who may sign in may do so now; plans lie after it.
+NOW = datetime(2024, 5, 8, 12, 0, tzinfo=UTC)
 MINUTES = {"set_up": 5, "consultation": 5, "hands_on": 10, "aftercare": 5, "clean_up": 10}
 #: One plan after the other on one chair: as long as all parts together.
 PACE = timedelta(minutes=sum(MINUTES.values()))
@@ -79,7 +79,7 @@ def _location(by: dict[str, Any], name: str) -> UUID:
         currency="USD",
         opening_hours={day: [["08:00", "22:00"]] for day in days},
         licence_number="EST-INVENTED-1",
-        licence_valid_through=date(2030, 3, 31),
+        licence_valid_through=date(2099, 3, 31),
     )
     return place
 
@@ -105,7 +105,7 @@ def _chair(by: dict[str, Any], place: UUID, service_id: UUID, name: str) -> Chai
         jurisdiction="us-tx",
         kind="esthetician",
         number=f"INVENTED-{practitioner}",
-        valid_through=date(2030, 12, 31),
+        valid_through=date(2099, 12, 31),
     )
     team.grant_skill(**by, person_id=practitioner, service_id=service_id)
     for weekday in range(7):
@@ -117,7 +117,7 @@ def _chair(by: dict[str, Any], place: UUID, service_id: UUID, name: str) -> Chai
             weekday=weekday,
             starts=time(8),
             ends=time(22),
-            valid_from=date(2026, 1, 5),
+            valid_from=date(2024, 1, 1),
         )
     return Chair(
         business_id=by["actor"].business_id,

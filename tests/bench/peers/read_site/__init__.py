@@ -1,0 +1,1 @@
+"""A bare REST framework site: one ModelViewSet with token authentication, nothing else switched on."""
