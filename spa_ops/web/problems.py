@@ -4,6 +4,8 @@ import logging
 from typing import Any
 
 import orjson
+from django.conf import settings
+from django.core.exceptions import RequestDataTooBig
 from django.db import DataError, IntegrityError
 from django.http import Http404, HttpRequest, HttpResponse
 from rest_framework import exceptions
@@ -82,6 +84,11 @@ def _problem_for(error: Exception) -> Problem | None:
         return kernel.MalformedRequest(
             reason=str(getattr(error, "detail", "The body is not UTF-8."))
         )
+    if isinstance(error, RecursionError):
+        return kernel.MalformedRequest(reason="The body is nested too deeply.")
+    if isinstance(error, RequestDataTooBig):
+        most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+        return kernel.MalformedRequest(reason=f"The body is larger than {most} bytes.")
     if isinstance(error, DataError):
         return kernel.MalformedRequest(reason="A value is outside what can be stored.")
     if isinstance(error, IntegrityError):
@@ -108,13 +115,17 @@ def validation_errors(detail: Any, pointer: str = "") -> list[dict[str, str]]:
                 for e in validation_errors(inner, f"{pointer}/{i}")
             ]
         return [e for inner in detail for e in validation_errors(inner, pointer)]
-    return [
-        {"pointer": pointer, "code": getattr(detail, "code", "invalid"), "message": str(detail)}
-    ]
+    message = _printable(str(detail))
+    return [{"pointer": pointer, "code": getattr(detail, "code", "invalid"), "message": message}]
 
 
 def _escaped(name: str) -> str:
-    return name.replace("~", "~0").replace("/", "~1")
+    return _printable(name).replace("~", "~0").replace("/", "~1")
+
+
+def _printable(text: str) -> str:
+    # What was sent may come back in an answer, and half a surrogate pair is no UTF-8.
+    return text.encode(errors="replace").decode()
 
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:

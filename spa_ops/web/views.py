@@ -5,6 +5,7 @@ A request is parsed here, decided and written by one action, and read back by a 
 
 import base64
 import binascii
+import json
 from collections.abc import Callable
 from datetime import UTC, datetime
 from hashlib import sha256
@@ -287,8 +288,8 @@ class Command(ApiView):
 
     def parsed(self, request: Request) -> dict[str, Any]:
         """The validated input; raises `ValidationError`."""
-        if isinstance(request.data, dict) and _has_nul(request.data):
-            raise invalid("", "must not hold a NUL character")
+        if isinstance(request.data, dict) and not _is_plain(request.data):
+            raise invalid("", "must not hold a NUL character or half a surrogate pair")
         serializer = self.input(data=request.data)
         serializer.is_valid(raise_exception=True)
         return dict(serializer.validated_data)
@@ -352,17 +353,19 @@ def _request_key(request: Request) -> RequestKey | None:
         return None
     if len(key) > 200 or not key.isprintable():
         raise MalformedRequest(reason="Idempotency-Key must be up to 200 printable characters.")
-    asked = orjson.dumps(request.data, option=orjson.OPT_SORT_KEYS)
-    digest = sha256(f"{request.method} {request.path}\n".encode() + asked).digest()
+    # Not orjson: it has no whole numbers beyond 64 bits.
+    asked = json.dumps(request.data, sort_keys=True)
+    digest = sha256(f"{request.method} {request.path}\n{asked}".encode()).digest()
     return RequestKey(key=key, digest=digest)
 
 
-def _has_nul(value: Any) -> bool:
+def _is_plain(value: Any) -> bool:
+    """Whether every text within is one that UTF-8 and PostgreSQL can hold."""
     if isinstance(value, str):
-        return "\x00" in value
+        return "\x00" not in value and not any("\ud800" <= c <= "\udfff" for c in value)
     if isinstance(value, dict):
-        return any(_has_nul(k) or _has_nul(v) for k, v in value.items())
-    return isinstance(value, list) and any(_has_nul(v) for v in value)
+        return all(_is_plain(k) and _is_plain(v) for k, v in value.items())
+    return not isinstance(value, list) or all(_is_plain(v) for v in value)
 
 
 def several(*views: type[ApiView]) -> type[ApiView]:

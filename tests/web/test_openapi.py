@@ -4,6 +4,7 @@ True is shown by schemathesis: requests of every shape that the document allows,
 does not, are answered with a documented status, type and body, and never with a 500.
 """
 
+import os
 from contextlib import contextmanager
 from functools import cache
 
@@ -38,7 +39,8 @@ from tests.world import BUSINESS, uid
 
 pytestmark = pytest.mark.usefixtures("busy_database")
 
-EXAMPLES = 12
+#: For each operation; more of them, `OPENAPI_EXAMPLES=200`, take longer and look deeper.
+EXAMPLES = int(os.environ.get("OPENAPI_EXAMPLES", "12"))
 CHECKS = [
     not_a_server_error,
     status_code_conformance,
