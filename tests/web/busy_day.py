@@ -7,7 +7,7 @@ from rooms.tasks import flag_rooms
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
-from tests.world import ELSEWHERE, LAKE, uid
+from tests.world import ELSEWHERE, HARBOR, LAKE, uid
 from tests.world_rooms import make_ready
 
 HOURS = {"starts": "09:00", "ends": "19:00", "valid_from": "2026-01-05"}
@@ -38,7 +38,23 @@ def build() -> None:
     for name in ("cora", "celia", "dora", "elsa", "fina"):
         agreed = {"purpose": "sms_messages", "given": True}
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
+    _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
+
+
+def _at_harbor(lead: Caller, now: datetime) -> None:
+    """Things of the business's other location, which those of this one must not reach."""
+    planned = _facial(now, 240, "hana", "pier room")
+    visit = {"client_id": str(uid("hugo")), "lines": [planned]}
+    _done(lead.post(f"locations/{HARBOR}/visits", visit))
+    _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
+    _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
+
+
+def _bath(product_id: str) -> dict[str, Any]:
+    ml = {"unit": "mL"}
+    return {"product_id": product_id, "container": "jar", "concentrate": ml | {"amount": "60"},
+            "water": ml | {"amount": "960"}}  # fmt: skip
 
 
 def _grown_up(name: str) -> dict[str, str]:
@@ -102,10 +118,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
         "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,
     }  # fmt: skip
     product_id = _done(owner.post("disinfectants", product))["id"]
-    ml = {"unit": "mL"}
-    bath = {"product_id": product_id, "container": "jar", "concentrate": ml | {"amount": "60"},
-            "water": ml | {"amount": "960"}}  # fmt: skip
-    _done(owner.post(f"{place}/solutions", bath))
+    _done(owner.post(f"{place}/solutions", _bath(product_id)))
     kit_id = _done(owner.post(f"{place}/kits", {"name": "far kit", "kind": "brow"}))["id"]
     tool = {"tag": "far tweezers", "name": "tweezers", "kind": "immersible"}
     _done(owner.post(f"kits/{kit_id}/implements", tool))

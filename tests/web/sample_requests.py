@@ -76,15 +76,26 @@ PREFERRED = {
     "tenancy_person": "id = %(person)s",
     "tenancy_token": "membership_id = (SELECT m.id FROM tenancy_membership m WHERE m.person_id = %(person)s)",
 }
+#: Table -> where its row `t` is, other than in a column `location_id`.
+PLACES = {
+    "tenancy_location": "t.id",
+    "services_line": "(SELECT v.location_id FROM services_visit v WHERE v.id = t.visit_id)",
+    "rooms_step_report": "(SELECT r.location_id FROM rooms_turnover u JOIN rooms_room r ON r.id = u.room_id"
+    " WHERE u.id = t.turnover_id)",
+}
 MOST_ROWS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ids:
-    """Where a request's ids come from: a table's rows of `business`, or a row that is nowhere."""
+    """Where a request's ids come from: a table's rows of `business`, or a row that is nowhere.
+
+    `only_at` leaves only rows of that location, and none of tables that belong to no location.
+    """
 
     business: UUID
     person: UUID | None = None
+    only_at: UUID | None = None
     _found: dict[str, list[UUID]] = field(default_factory=dict)
 
     def all_of(self, table: str | None) -> list[UUID]:
@@ -105,12 +116,16 @@ def _rows(table: str, ids: Ids) -> list[UUID]:
         cursor.execute(
             "SELECT column_name FROM information_schema.columns WHERE table_name = %s", [table]
         )
-        located = ("location_id",) in cursor.fetchall()
-        best = PREFERRED.get(table, "location_id = %(place)s" if located else "id IS NOT NULL")
+        column = "t.location_id" if ("location_id",) in cursor.fetchall() else None
+        place = PLACES.get(table, column)
+        if ids.only_at and place is None:
+            return []
+        best = PREFERRED.get(table, f"{place} = %(place)s" if place else "id IS NOT NULL")
         cursor.execute(
-            f"SELECT id FROM {table} WHERE business_id = %(business)s "
+            f"SELECT id FROM {table} t WHERE business_id = %(business)s "
+            f"AND {f'{place} = %(only_at)s' if ids.only_at else 'true'} "
             f"ORDER BY ({best}) DESC NULLS LAST, id LIMIT {MOST_ROWS}",
-            {"business": ids.business, "place": LAKE, "person": ids.person},
+            {"business": ids.business, "place": LAKE, "person": ids.person, "only_at": ids.only_at},
         )
         return [row_id for (row_id,) in cursor.fetchall()]
 
@@ -141,6 +156,12 @@ def rows_to_try(endpoint: Endpoint, ids: Ids) -> int:
     """How many different rows there are to put into the endpoint's address."""
     table = _named(endpoint)
     return len(ids.all_of(table)) if table else 1
+
+
+def is_there(endpoint: Endpoint, ids: Ids) -> bool:
+    """Whether there is such a row as the endpoint's address names."""
+    table = _named(endpoint)
+    return table is not None and bool(_rows(table, ids))
 
 
 def version_of(endpoint: Endpoint, ids: Ids, at: int = 0) -> int:

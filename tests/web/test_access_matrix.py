@@ -21,12 +21,22 @@ from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
 from tests.web import access_matrix as matrix
 from tests.web.access_matrix import PUBLIC, REGENERATE, Endpoint, endpoints
-from tests.web.sample_requests import QUERIES, Ids, body_names, body_of, has_path_ids, path_of
-from tests.world import BUSINESS, LAKE, OTHER, actor, uid
+from tests.web.sample_requests import (
+    QUERIES,
+    Ids,
+    body_names,
+    body_of,
+    has_path_ids,
+    is_there,
+    path_of,
+)
+from tests.world import BUSINESS, HARBOR, LAKE, OTHER, actor, uid
 
 pytestmark = pytest.mark.usefixtures("busy_database")
 
 OWN, OTHERS = Ids(business=BUSINESS, person=uid("petra")), Ids(business=OTHER)
+HARBORS = Ids(business=BUSINESS, only_at=HARBOR)
+AT_LAKE = {uid(name) for name in ("lena", "petra", "freya", "inga")}
 #: caller -> the role that the matrix knows it by; None has no token.
 CALLERS = {
     "olga": "owner",
@@ -80,6 +90,8 @@ def _requests(endpoint: Endpoint, mine: Ids) -> Iterator[tuple[str, str, dict[st
     yield "an empty body", own, {}
     if has_path_ids(endpoint):
         yield "another business's address", path_of(endpoint, OTHERS), body_of(endpoint, mine)
+    if mine.person in AT_LAKE and is_there(endpoint, HARBORS):
+        yield "another location's address", path_of(endpoint, HARBORS), body_of(endpoint, mine)
     if body_names(endpoint):
         yield "another business's ids", own, body_of(endpoint, OTHERS)
 
@@ -100,7 +112,7 @@ def _allowed(answer: Any, what: str, slugs: dict[str, str]) -> str | None:
         return f"was refused: {slug}"
     if what == "own ids" and status == 404:
         return "own thing not found"
-    if what == "another business's address" and slug not in NOT_THERE:
+    if what.endswith("'s address") and slug not in NOT_THERE:
         return f"must not be there: {slug}"
     # What the thing in the address is in no state for is refused before the body's ids are looked up.
     elsewhere = NOT_THERE | ({slugs["own ids"]} - {""})
