@@ -10,16 +10,19 @@ from pathlib import Path
 from psycopg import sql
 
 from spa_ops.launch import databases, logins
-from spa_ops.launch.processes import stop_on_signals
+from spa_ops.launch.processes import Stopped, stop_on_signals
 
 
 @contextmanager
 def server() -> Iterator[databases.Database]:
     """The server that the benchmarks use, with fsync as it stands there (the embedded one: on)."""
     stop_on_signals()
-    with tempfile.TemporaryDirectory(prefix="spa-bench-") as folder:
-        with databases.database(Path(folder), durable=True) as given:
-            yield given
+    try:
+        with tempfile.TemporaryDirectory(prefix="spa-bench-") as folder:
+            with databases.database(Path(folder), durable=True) as given:
+                yield given
+    except Stopped:
+        raise SystemExit("Stopped.") from None
 
 
 @contextmanager
