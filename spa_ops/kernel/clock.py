@@ -52,4 +52,5 @@ def local_date(instant: datetime, zone: str) -> date:
 
 def rfc3339(instant: datetime) -> str:
     """`instant` in UTC as RFC 3339 text with six decimals and Z: one text for one instant."""
-    return instant.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    # Not strftime: its year has no leading zeros before the year 1000.
+    return instant.astimezone(UTC).isoformat(timespec="microseconds").removesuffix("+00:00") + "Z"

@@ -102,7 +102,7 @@ class ApiView(APIView):
         }[kind]
         try:
             return parser(text)
-        except ValueError:
+        except (ValueError, OverflowError):
             raise InvalidInput(
                 {"pointer": f"?{name}", "code": "invalid", "message": f"must be a {kind}"}
             ) from None
@@ -116,7 +116,6 @@ def _instant(text: str) -> datetime:
     found = datetime.fromisoformat(text)
     if found.tzinfo is None:
         raise ValueError("an offset is needed")
-    found.utctimetuple()
     return found.astimezone(UTC)
 
 

@@ -110,3 +110,8 @@ def test_the_clock_can_be_stopped_and_goes_on_after():
         assert clock.now() == moment
     assert clock.now() > moment
     assert clock.rfc3339(moment) == "2026-05-01T12:00:00.000000Z"
+
+
+def test_an_instant_of_any_year_is_written_with_four_digits():
+    # RFC 3339 section 5.6: date-fullyear = 4DIGIT.
+    assert clock.rfc3339(datetime(906, 3, 10, tzinfo=UTC)) == "0906-03-10T00:00:00.000000Z"

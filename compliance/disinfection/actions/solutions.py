@@ -39,6 +39,8 @@ def add_product(*, actor: Actor, now: datetime, id: UUID | None = None, **label:
         limits_from(label.get("use_limits", []), Origin.LABEL)
     except (ValueError, KeyError, TypeError) as error:
         raise invalid("/use_limits", f"cannot be read: {error}") from error
+    if label["parts_concentrate"] <= 0:
+        raise invalid("/parts_concentrate", "must be more than 0")
     product = Product(id=id or uuid7(), business_id=actor.business_id, **label)
     put(product)
     current().evidence(
