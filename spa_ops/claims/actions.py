@@ -76,14 +76,15 @@ def claim(
     rows = [(uuid7(), w, bookables[w.bookable_id].number) for w in ordered]
     if _taken(rows, visit_id, hold_expires_at) == len(rows):
         return
-    # Something is in the way of some: holds that have expired, or a clash that has to be named.
-    ids = [row_id for row_id, _, _ in rows]
-    Claim.objects.filter(id__in=ids).delete()
-    Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
-    clashes = _clashes(wanted)
-    if clashes or _taken(rows, visit_id, hold_expires_at) != len(rows):
-        Claim.objects.filter(id__in=ids).delete()
+    # Something is in the way of some: a clash, which has to be named, or holds that have expired.
+    ours = Claim.objects.filter(id__in=[row_id for row_id, _, _ in rows])
+    ours.delete()
+    if clashes := _clashes(wanted, now):
         raise ClaimClash(clashes=clashes)
+    Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
+    if _taken(rows, visit_id, hold_expires_at) != len(rows):
+        ours.delete()
+        raise ClaimClash(clashes=[])
 
 
 def _taken(
@@ -142,7 +143,7 @@ def _clash(kind: str, subject: UUID, phase: str, start: datetime, end: datetime)
     }
 
 
-def _clashes(wanted: list[Wanted]) -> list[dict[str, str]]:
+def _clashes(wanted: list[Wanted], now: datetime) -> list[dict[str, str]]:
     # The locks are held, so what is read here stays so.
     with connection.cursor() as cursor:
         cursor.execute(
@@ -150,11 +151,13 @@ def _clashes(wanted: list[Wanted]) -> list[dict[str, str]]:
             "FROM unnest(%s::uuid[], %s::timestamptz[], %s::timestamptz[]) AS w(bookable, from_at, until_at) "
             # By id and not by number: equality may use an index under row-level security.
             "JOIN claims_claim c ON c.bookable_id = w.bookable AND c.span && tstzrange(w.from_at, w.until_at) "
+            "AND (c.hold_expires_at IS NULL OR c.hold_expires_at > %s) "
             "JOIN claims_bookable b ON b.id = c.bookable_id ORDER BY 4, 1, 2",
             [
                 [w.bookable_id for w in wanted],
                 [w.period.start for w in wanted],
                 [w.period.end for w in wanted],
+                now,
             ],
         )
         return [_clash(*row) for row in cursor.fetchall()]
