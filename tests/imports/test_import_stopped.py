@@ -4,7 +4,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import psycopg
@@ -20,31 +21,43 @@ COUNT = 3000
 WAIT_SECONDS = 90
 
 
-def start(path: Path) -> subprocess.Popen[str]:
-    """The command as a process of its own."""
+@pytest.fixture
+def start():
+    """Start the command as a process of its own; what still runs after the test is stopped."""
+    with ExitStack() as started:
+        yield lambda path: started.enter_context(running(path))
+
+
+@contextmanager
+def running(path: Path) -> Iterator[subprocess.Popen[str]]:
     command = [sys.executable, "manage.py", "import_clients", str(path)]
     options = ["--business", str(BUSINESS), "--location", str(LAKE)]
-    return subprocess.Popen(
+    with subprocess.Popen(
         [*command, *options],
         cwd=ROOT,
         env=environment(),
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
-    )
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
 
 
 @pytest.fixture
 def server(own_database):
-    """A connection of the owner that sees every session of the test's database."""
-    parameters = connections["owner"].get_connection_params()
+    """A connection with the program's own sign-in: it sees its sessions, and this business's rows."""
+    parameters = connections["default"].get_connection_params()
     names = {
         k: parameters[k]
         for k in ("host", "port", "user", "password", "dbname")
         if parameters.get(k)
     }
-    with psycopg.connect(**names, autocommit=True) as owner:
-        yield owner
+    with psycopg.connect(**names, autocommit=True) as connection:
+        connection.execute("SELECT set_config('spa.business', %s, false)", [str(BUSINESS)])
+        yield connection
 
 
 def until(process: subprocess.Popen[str], happened: Callable[[], bool]) -> None:
@@ -88,7 +101,7 @@ def all_are_there_once(before: dict[str, int]) -> None:
     )
 
 
-def test_killed_while_reading_it_changed_nothing_and_goes_on(server, tmp_path):
+def test_killed_while_reading_it_changed_nothing_and_goes_on(server, start, tmp_path):
     before, path = counts(), many_clients(tmp_path, COUNT)
     process = start(path)
     until(process, lambda: some_are_staged(server))
@@ -109,7 +122,7 @@ def test_killed_while_reading_it_changed_nothing_and_goes_on(server, tmp_path):
     assert [run.state for run in runs()] == ["completed"]
 
 
-def test_killed_while_applying_it_changed_nothing_and_goes_on(server, tmp_path):
+def test_killed_while_applying_it_changed_nothing_and_goes_on(server, start, tmp_path):
     before, path = counts(), many_clients(tmp_path, COUNT)
     process = start(path)
     until(process, lambda: is_applying(server))
@@ -123,7 +136,7 @@ def test_killed_while_applying_it_changed_nothing_and_goes_on(server, tmp_path):
     assert [run.state for run in runs()] == ["completed"]
 
 
-def test_interrupted_it_says_so_and_goes_on(server, tmp_path):
+def test_interrupted_it_says_so_and_goes_on(server, start, tmp_path):
     before, path = counts(), many_clients(tmp_path, COUNT)
     process = start(path)
     until(process, lambda: some_are_staged(server))
@@ -136,13 +149,14 @@ def test_interrupted_it_says_so_and_goes_on(server, tmp_path):
     all_are_there_once(before)
 
 
-def test_a_lost_connection_is_one_sentence_and_the_next_one_goes_on(server, tmp_path):
+def test_a_lost_connection_is_one_sentence_and_the_next_one_goes_on(server, start, tmp_path):
     before, path = counts(), many_clients(tmp_path, COUNT)
     process = start(path)
     until(process, lambda: some_are_staged(server))
     server.execute(
         "SELECT pg_terminate_backend(pid) FROM pg_stat_activity "
-        "WHERE datname = current_database() AND pid <> pg_backend_pid()"
+        "WHERE datname = current_database() AND usename = session_user "
+        "AND pid <> pg_backend_pid()"
     )
     code, said = ended(process)
     connections["default"].close()
@@ -153,7 +167,7 @@ def test_a_lost_connection_is_one_sentence_and_the_next_one_goes_on(server, tmp_
     all_are_there_once(before)
 
 
-def test_another_file_takes_the_place_of_one_that_was_given_up(server, tmp_path):
+def test_another_file_takes_the_place_of_one_that_was_given_up(server, start, tmp_path):
     before = counts()
     process = start(many_clients(tmp_path, COUNT))
     until(process, lambda: some_are_staged(server))
@@ -165,7 +179,7 @@ def test_another_file_takes_the_place_of_one_that_was_given_up(server, tmp_path)
     assert counts()["clients_client"] == before["clients_client"] + 7
 
 
-def test_two_at_once_for_one_location_do_not_mix(server, tmp_path):
+def test_two_at_once_for_one_location_do_not_mix(server, start, tmp_path):
     before, path = counts(), many_clients(tmp_path, COUNT)
     first, second = start(path), start(path)
     (one_code, one_said), (two_code, two_said) = ended(first), ended(second)
