@@ -11,6 +11,7 @@ from spa_ops.tenancy import actions as tenancy
 from spa_ops.tenancy.models import Membership
 from spa_ops.unit.work import reading
 from tests import world
+from tests.web.examples import record
 
 
 class Caller:
@@ -32,6 +33,8 @@ class Caller:
         else:
             found = response(path, headers={**self.headers, **named}, **arguments)
         found.body = found.json() if "json" in found.headers.get("Content-Type", "") else None
+        if found.status_code < 300:
+            record(method, path, data)
         return found
 
     def get(self, path: str, **headers: str) -> Any:

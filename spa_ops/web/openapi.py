@@ -1,5 +1,8 @@
 """The OpenAPI document, read off the views' own declarations: it cannot say what is not served."""
 
+import json
+from functools import cache
+from pathlib import Path
 from typing import Any
 
 from drf_spectacular.openapi import AutoSchema
@@ -19,6 +22,8 @@ _TYPES = {
     "str": {"type": "string"},
     "int": {"type": "integer"},
 }
+#: One accepted request body for each endpoint that takes one, by "METHOD /path".
+EXAMPLES = Path(__file__).with_name("examples.json")
 PROBLEM_SCHEMA = {
     "type": "object",
     "required": ["type", "title", "status", "detail", "instance"],
@@ -30,6 +35,11 @@ PROBLEM_SCHEMA = {
         "instance": {"type": "string"},
     },
 }
+
+
+@cache
+def _examples() -> dict[str, Any]:
+    return json.loads(EXAMPLES.read_text(encoding="utf-8"))
 
 
 def problems_of(view: ApiView, method: str) -> list[type[Problem]]:
@@ -117,6 +127,14 @@ class Schema(AutoSchema):
     def get_request_serializer(self) -> Any:
         shape = getattr(self._declared(), "input", NoInput)
         return None if shape is NoInput else shape()
+
+    def _get_request_body(self, direction: str = "request") -> Any:
+        found = super()._get_request_body(direction)
+        example = _examples().get(f"{self.method} {self.path}")
+        if found and example is not None:
+            for content in found["content"].values():
+                content["example"] = example
+        return found
 
     def _map_basic_serializer(self, serializer: Any, direction: str) -> dict[str, Any]:
         found = super()._map_basic_serializer(serializer, direction)

@@ -166,3 +166,20 @@ def test_unused_single_use_items_go_back_only_covered_and_taken_with_clean_hands
     path = f"evidence/{LAKE}/entries?kind=room.step_recorded&subject={uid('room 3')}"
     facts = call("inga").get(path).body["items"][-1]["facts"]
     assert (facts["back_to_stock"], facts["discarded_unused"]) == (["spatula"], ["strip", "cotton"])
+
+
+def test_a_room_takes_another_name_and_other_features(call):
+    lena, path = call("lena"), f"rooms/{uid('room 3')}"
+    etag = lena.get(path)["ETag"]
+    assert lena.patch(path, {"name": "Garden Room"}).status_code == 428
+    changed = lena.patch(
+        path, {"name": "Garden Room", "features": ["sink", "step_free", "sink"]}, If_Match=etag
+    )
+    assert changed.status_code == 200
+    assert (changed.body["name"], changed.body["features"]) == (
+        "Garden Room",
+        ["sink", "step_free"],
+    )
+    assert lena.patch(path, {"name": "Mine"}, If_Match=etag).status_code == 412
+    assert call("petra").patch(path, {"name": "Mine"}, If_Match=changed["ETag"]).status_code == 403
+    assert lena.get(path).body["name"] == "Garden Room"

@@ -8,6 +8,7 @@ import os
 from contextlib import contextmanager
 from functools import cache
 
+import jsonschema
 import pytest
 import schemathesis
 from django.core.signals import request_finished, request_started
@@ -72,6 +73,19 @@ def test_the_document_is_valid_openapi_3_1():
     document = _served().raw_schema
     assert document["openapi"].startswith("3.1.")
     validate_schema(document)
+
+
+def test_every_command_with_a_body_shows_one_that_fits():
+    faults = []
+    for name, operation in _operations().items():
+        for content in operation.get("requestBody", {}).get("content", {}).values():
+            if "example" not in content:
+                faults.append(f"{name} has no example: see tests/web/examples.py")
+                continue
+            schema = {**content["schema"], "components": _served().raw_schema["components"]}
+            found = jsonschema.Draft202012Validator(schema).iter_errors(content["example"])
+            faults += [f"{name}: {fault.message}" for fault in found]
+    assert faults == []
 
 
 def test_every_endpoint_is_in_the_document_and_nothing_else():
