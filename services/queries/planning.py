@@ -38,6 +38,8 @@ class PlanFacts:
     licences: tuple[tuple[UUID, date | None, date], ...]
     #: (person, duty, shift) of the people named and of all attendants.
     shifts: tuple[tuple[UUID, Duty, Weekly], ...]
+    #: Person -> when their last role at the location ends or ended; not in it: no end is known.
+    roles_end: dict[UUID, datetime]
     #: Whether the client is in the location's feed already.
     client_is_linked: bool
 
@@ -55,7 +57,10 @@ class PlanFacts:
         )
 
     def on_shift(self, person_id: UUID, period: Period, duty: Duty = Duty.PRACTITIONER) -> bool:
-        """Whether the person's shifts of that duty cover all of `period`."""
+        """Whether the person's shifts of that duty cover all of `period`, their role still running."""
+        role_ends = self.roles_end.get(person_id)
+        if role_ends is not None and role_ends < period.end:
+            return False
         own = [shift for who, what, shift in self.shifts if who == person_id and what is duty]
         return covers(own, period)
 
@@ -89,6 +94,12 @@ SELECT to_jsonb(l), jsonb_build_object(
                FROM services_shift h
                WHERE h.location_id = l.id
                  AND (h.person_id = ANY(%(people)s) OR h.duty = 'attendant')),
+    'roles_end', (SELECT jsonb_agg(jsonb_build_array(m.person_id, m.ends))
+                  FROM (SELECT person_id, max(coalesce(valid_until, 'infinity')) AS ends
+                        FROM tenancy_membership
+                        WHERE location_id IS NULL OR location_id = %(place)s
+                        GROUP BY person_id) m
+                  WHERE m.ends < 'infinity'),
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s
@@ -143,6 +154,9 @@ def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
             for person, valid_from, valid_through in found["licences"]
         ),
         shifts=tuple(_shift(place.zone, *columns) for columns in found["shifts"]),
+        roles_end={
+            UUID(person): datetime.fromisoformat(ends) for person, ends in found["roles_end"]
+        },
         client_is_linked=bool(found["client_is_linked"]),
     )
 

@@ -19,8 +19,9 @@ from spa_ops.kernel.actor import Role
 from spa_ops.kernel.intervals import Period
 from spa_ops.kernel.problems import InvalidInput
 from spa_ops.tenancy import actions as tenancy
-from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.models import Location, Membership
 from spa_ops.unit.work import reading
+from tests.services.day import book
 from tests.world import BUSINESS, HARBOR, LAKE, actor, uid
 from tests.world_clients import PLACES, SKILLS, ada
 
@@ -384,3 +385,18 @@ def test_ada_acts_with_a_practitioners_rights_at_lake(db):
     with reading(BUSINESS):
         assert team.roles_in_reach(ada().person_id, actor("lena"), clock.now()) == {ada().role}
         assert Location.objects.get(id=ada().location_id).name == "Lake"
+
+
+def test_who_left_the_team_is_booked_no_more_until_taken_on_again(call, now):
+    with reading(BUSINESS):
+        role = Membership.objects.get(person_id=uid("petra"))
+    lena = call("lena")
+    ended = lena.post(f"memberships/{role.id}/end")
+    assert ended.status_code == 200
+    refused = book(call, now)
+    assert (refused.status_code, refused.body["type"]) == (409, "/problems/off-shift")
+    again = lena.post(
+        f"people/{uid('petra')}/memberships", {"role": "practitioner", "location_id": str(LAKE)}
+    )
+    assert again.status_code == 201
+    assert book(call, now).status_code == 201
