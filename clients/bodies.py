@@ -50,3 +50,23 @@ CONSENT = Entity(
     ),
     readers=_STAFF,
 )
+
+#: For the answer to a command: that a product was tried, never what came of it.
+PATCH_TEST = Entity(
+    name="patch_test",
+    table="clients_patch_test",
+    location=None,
+    version="1",
+    body=json_object(
+        "id", "client_id", "skin_product_id", "product_name", "supplier", "formula_version",
+        "lead_hours", "area", "line_id", "recorded_by", applied_at=json_instant("e.applied_at"),
+        readable_at=json_instant("(e.applied_at + make_interval(hours => e.lead_hours))"),
+        recorded_at=json_instant("e.recorded_at"),
+    ),
+    schema=object_schema(
+        id="uuid", client_id="uuid", skin_product_id="uuid", product_name="str", supplier="str",
+        formula_version="str", lead_hours="int", area="str", line_id="uuid?", recorded_by="uuid?",
+        applied_at="datetime", readable_at="datetime", recorded_at="datetime",
+    ),
+    readers=_STAFF,
+)  # fmt: skip

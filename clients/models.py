@@ -170,3 +170,77 @@ class HealthRead(TenantModel):
 
     def __str__(self) -> str:
         return f"{self.person_id} read {self.client_id}"
+
+
+@append_only
+class PatchTest(TenantModel):
+    """A product tried on a small spot of a client, as the product was then. What came of it is sealed
+    in its entries.
+    """
+
+    client = TenantForeignKey("clients.Client")
+    skin_product_id = models.UUIDField()
+    product_name = models.CharField(max_length=200)
+    supplier = models.CharField(max_length=200)
+    formula_version = models.CharField(max_length=80)
+    #: By the label when it was made: a reading before is kept and does not count.
+    lead_hours = models.PositiveSmallIntegerField()
+    area = models.CharField(max_length=40)
+    applied_at = models.DateTimeField()
+    #: The line that was this test, if it was booked as one.
+    line_id = models.UUIDField(null=True)
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_patch_test"
+        constraints = tenant_constraints("clients_patch_test", client="clients_client")
+        indexes = [
+            models.Index(
+                fields=["business_id", "client", "applied_at"], name="clients_patch_test_client"
+            ),
+            models.Index(
+                fields=["business_id", "line_id"],
+                name="clients_patch_test_line",
+                condition=models.Q(line_id__isnull=False),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.product_name} {self.applied_at:%Y-%m-%d %H:%M}"
+
+
+@append_only
+class PatchTestEntry(TenantModel):
+    """What was seen of a test (kind reading), or that it or a reading is wrong (kind struck), sealed.
+
+    `strikes_id` names what is struck out: an entry, or the test itself.
+    """
+
+    patch_test = TenantForeignKey("clients.PatchTest")
+    client = TenantForeignKey("clients.Client")
+    kind = models.CharField(max_length=12)
+    sealed = models.BinaryField()
+    strikes_id = models.UUIDField(null=True)
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_patch_test_entry"
+        constraints = [
+            *tenant_constraints(
+                "clients_patch_test_entry", patch_test="clients_patch_test", client="clients_client"
+            ),
+            models.UniqueConstraint(
+                fields=["business_id", "strikes_id"], name="clients_patch_test_struck_once"
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["business_id", "client", "recorded_at"],
+                name="clients_patch_test_entry_order",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.kind

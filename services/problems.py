@@ -60,7 +60,8 @@ class NotScreened(Problem):
 class ScreeningForbids(Problem):
     """Screening's verdict keeps this line from starting. Who needs to know why reads the consultation.
 
-    `verdict` and `earliest_on` are what the desk sees, too.
+    `verdict`, `earliest_on` and, where a patch test's lead time is waited for, `earliest_at` are what
+    the desk sees, too.
     """
 
     slug, status, title = "screening-forbids", 409, "Screening forbids it"

@@ -61,7 +61,8 @@ class LineToScreen:
 
     `position` is its place in the order of the day, its own for each line of one day. `ingredients` None means that those of its
     products are not on file. `met` holds the ids of rules that a medical release on file covers
-    for this line, or whose condition was checked by sight today and found met.
+    for this line, or whose condition was checked by sight today and found met. `patch_test_on` is
+    the day on which the lead time of a test that is due is over; None: unknown, the rule's own.
     """
 
     key: str
@@ -69,6 +70,7 @@ class LineToScreen:
     method: str
     on: date
     patch_test: PatchTest
+    patch_test_on: date | None = None
     position: int = 0
     flags: frozenset[str] = frozenset()
     ingredients: frozenset[str] | None = None

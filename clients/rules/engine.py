@@ -181,6 +181,8 @@ class _Case:
         for rule in bearing.by_patch_test.get(line.patch_test, ()):
             # A test made today can be read after the lead time: a date, not a promise.
             read_on = rule.since.after(self.today) if rule.since else None
+            if rule.since and line.patch_test_on:
+                read_on = line.patch_test_on
             yield replace(_always(rule, line.patch_test.value, line), until=read_on)
         for rule, trigger in bearing.of_order:
             if any(self._comes_before(other, line, trigger) for other in self.lines):

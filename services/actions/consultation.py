@@ -1,7 +1,7 @@
 """The consultation on the day: what was said and seen is kept, and each line gets its verdict."""
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -13,9 +13,11 @@ from clients.rule_files import shipped_rule_set
 from clients.rules.cases import LineToScreen, Reason, Screening
 from clients.rules.engine import screen
 from clients.rules.model import PatchTest
+from clients.rules.patch_tests import Standing
 from services.actions.booking import check_covered, visit_evidence
-from services.models import Line, LineState, Visit, VisitState
-from services.problems import NotCovered, NotOverridable
+from services.models import Line, LineState, SkinProduct, Visit, VisitState
+from services.problems import NotCovered, NotOverridable, ScreeningForbids
+from services.queries import patch_tests as test_queries
 from services.queries import visits as queries
 from spa_ops.kernel.actor import Actor, Auth
 from spa_ops.kernel.clock import local_date, rfc3339
@@ -80,7 +82,7 @@ def hold_consultation(
             location_id=visit.location_id,
             items=items,
         )
-    screen_lines(visit, place, lines, today)
+    screen_lines(visit, place, lines, now)
     put(visit, fields=[])
     return visit
 
@@ -105,7 +107,7 @@ def strike_answer(
         location_id=visit.location_id,
         reason=reason,
     )
-    screen_lines(visit, place, queries.lines_of(visit.id), local_date(now, place.zone))
+    screen_lines(visit, place, queries.lines_of(visit.id), now)
     put(visit, fields=[])
     return visit
 
@@ -123,13 +125,16 @@ def _met_items(met: Sequence[Met], line_ids: set[UUID]) -> list[Any]:
     return items
 
 
-def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], today: date) -> None:
+def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: datetime) -> None:
     """Decide each open line by all that is known; write verdicts, evidence for each that is decided."""
+    today = local_date(now, place.zone)
     subject = client_queries.case_of(visit.client_id, visit.id, today)
     flags = _flags(visit, today)
     open_lines = [line for line in lines if line.state in queries.OPEN]
     # What was done already today is judged with the rest: a tint after waxing is not.
     done = [line for line in lines if line.state != LineState.DROPPED]
+    products = test_queries.products_of(done)
+    tests = _patch_tests(visit, place, done, products, now)
     found = screen(
         rule_set=shipped_rule_set(),
         lines=[
@@ -138,10 +143,11 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], today: da
                 area=line.area,
                 method=line.method,
                 on=today,
-                # Results of patch tests are kept with a later version; until then one that is needed is due.
-                patch_test=PatchTest.DUE if line.service.needs_patch_test else PatchTest.NOT_NEEDED,
+                patch_test=tests[line.id].status,
+                patch_test_on=_day(tests[line.id].readable_at, place),
                 position=line.position,
                 flags=flags(line.area),
+                ingredients=test_queries.ingredients_of(line, products),
                 met=subject.met.get(line.id, frozenset()),
             )
             for line in done
@@ -152,19 +158,70 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], today: da
         today=today,
     )
     for line in open_lines:
-        _write_verdict(visit, line, found[str(line.id)], today)
+        screening = found[str(line.id)]
+        line.earliest_at = _to_the_hour(tests[line.id], screening, place, now)
+        _write_verdict(visit, line, screening, today)
     Line.objects.bulk_update(
         open_lines,
         [
             "verdict",
             "screened_on",
             "earliest_on",
+            "earliest_at",
             "rules_version",
             "sealed_screening",
             "overridden_by",
             "overridden_at",
         ],
     )
+
+
+def _patch_tests(
+    visit: Visit,
+    place: Location,
+    lines: Sequence[Line],
+    products: Mapping[UUID, SkinProduct],
+    now: datetime,
+) -> dict[UUID, Standing]:
+    """Where the patch tests for each line stand, read once for all of them."""
+    kept = test_queries.tests_of(visit.client_id, visit.business_id, place.zone)
+    return {x.id: test_queries.standing_for(x, products, kept, now) for x in lines}
+
+
+def _day(at: datetime | None, place: Location) -> date | None:
+    return None if at is None else local_date(at, place.zone)
+
+
+def _to_the_hour(
+    test: Standing, screening: Screening, place: Location, now: datetime
+) -> datetime | None:
+    """When a patch test can be read, unless something else is waited for longer, or it can be now."""
+    at = test.readable_at
+    if test.status is not PatchTest.DUE or at is None or at <= now:
+        return None
+    longer = screening.earliest_on is not None and screening.earliest_on > local_date(
+        at, place.zone
+    )
+    return None if longer else at
+
+
+def check_patch_tests(visit: Visit, line: Line, place: Location, now: datetime) -> None:
+    """The line's patch tests hold at this very moment; raises `ScreeningForbids`.
+
+    Asked at the start, not only in the consultation: a test ends, and a reaction may be told
+    elsewhere, in between.
+    """
+    products = test_queries.products_of([line])
+    test = _patch_tests(visit, place, [line], products, now)[line.id]
+    if test.status is PatchTest.POSITIVE:
+        raise ScreeningForbids(verdict="do_not_treat", earliest_on=None, earliest_at=None)
+    if test.status is PatchTest.DUE:
+        at = test.readable_at
+        raise ScreeningForbids(
+            verdict="patch_test_first",
+            earliest_on=str(_day(at, place)) if at else None,
+            earliest_at=rfc3339(at) if at else None,
+        )
 
 
 def _flags(visit: Visit, today: date) -> Any:

@@ -6,8 +6,10 @@ What was recorded stays visible. Health answers, implement events and turnover s
 from datetime import datetime
 from uuid import UUID
 
+from clients.rules.patch_tests import PATCH_TEST_METHOD
 from services.actions import booking
 from services.actions.booking import visit_evidence
+from services.actions.patch_tests import strike_tests_of_line
 from services.models import LineState, Visit, VisitState
 from services.queries import visits as queries
 from spa_ops.claims import actions as claims
@@ -70,6 +72,8 @@ def strike_line_state(*, actor: Actor, now: datetime, line_id: UUID, reason: str
         line.started_at = None
     line.finished_at = None
     line.save(update_fields=["state", "started_at", "finished_at"])
+    if was is LineState.FINISHED and line.method == PATCH_TEST_METHOD:
+        strike_tests_of_line(actor=actor, now=now, visit=visit, line=line, reason=reason)
     visit_evidence(
         "line.struck",
         visit,

@@ -6,11 +6,13 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from clients.rules.patch_tests import PATCH_TEST_METHOD
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection import queries as kits
 from rooms import queries as rooms
 from services.actions.booking import visit_evidence
-from services.actions.consultation import PASSES, check_own_cover
+from services.actions.consultation import PASSES, check_own_cover, check_patch_tests
+from services.actions.patch_tests import record_tests_of_line
 from services.actions.rebooking import propose_rebooking
 from services.models import Line, LineState, Visit, VisitState, WorkRecord
 from services.problems import (
@@ -24,7 +26,7 @@ from services.problems import (
 from services.queries import visits as queries
 from services.rules.hygiene import AFTER_ANY, AT_BLOOD, needed_before, not_confirmed
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
@@ -52,6 +54,7 @@ def start_line(
     if line.bleeding_since is not None:
         raise Bleeding
     _check_screening(line, place, now)
+    check_patch_tests(visit, line, place, now)
     _check_place(visit, line, now)
     if actor.person_id != line.practitioner_id:
         # Whoever confirms hands and gloves is the one who wears them.
@@ -86,7 +89,8 @@ def _check_screening(line: Line, place: Location, now: datetime) -> None:
         raise NotScreened
     if line.verdict not in PASSES and line.overridden_by is None:
         earliest = str(line.earliest_on) if line.earliest_on else None
-        raise ScreeningForbids(verdict=line.verdict, earliest_on=earliest)
+        at = rfc3339(line.earliest_at) if line.earliest_at else None
+        raise ScreeningForbids(verdict=line.verdict, earliest_on=earliest, earliest_at=at)
 
 
 def _check_place(visit: Visit, line: Line, now: datetime) -> None:
@@ -204,6 +208,7 @@ def finish_line(
     """End a line as planned: gloves off, then hands washed, and the record of what was done.
 
     Raises `WrongState` unless it is running, `NotHygienic`. The rebooking date follows the price list.
+    A line that is a patch test records the test of each product.
     """
     line, visit = queries.line_and_visit(line_id, actor)
     _needs(line, *_RUNNING)
@@ -218,6 +223,8 @@ def finish_line(
         visit,
         {"line_id": line.id, "practitioner_id": line.practitioner_id, "confirmed": list(AFTER_ANY)},
     )
+    if line.method == PATCH_TEST_METHOD:
+        record_tests_of_line(actor=actor, now=now, visit=visit, line=line)
     propose_rebooking(actor=actor, now=now, line_id=line.id)
     return _touched(visit)
 

@@ -6,6 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from clients.rule_files import shipped_rule_set
+from clients.rules.patch_tests import PATCH_TEST_METHOD
 from services.models import Service
 from services.queries import price_list as queries
 from spa_ops.kernel.actor import Actor
@@ -48,12 +49,13 @@ def add_service(
     room_features: Sequence[str] = (),
     kit_kind: str = "",
     needs_patch_test: bool = False,
+    skin_product_ids: Sequence[UUID] = (),
     id: UUID | None = None,
 ) -> Service:
     """A new service, at all locations. The currency (default) is that of the locations in reach.
 
     Money in minor units. Raises `InvalidInput` for an area or method that screening does not know,
-    minutes or a price out of bounds, and a currency that no location in reach takes.
+    minutes or a price out of bounds, products not in use, and a currency that no location in reach takes.
     """
     service = Service(
         id=id or uuid7(),
@@ -72,6 +74,7 @@ def add_service(
         room_features=sorted(set(room_features)),
         kit_kind=kit_kind,
         needs_patch_test=needs_patch_test,
+        skin_product_ids=sorted(set(skin_product_ids)),
     )
     _check(service, actor)
     put(service)
@@ -90,6 +93,8 @@ def change_service(
     service = _active(service_id, actor, match)
     if "room_features" in changes:
         changes["room_features"] = sorted(set(changes["room_features"]))
+    if "skin_product_ids" in changes:
+        changes["skin_product_ids"] = sorted(set(changes["skin_product_ids"]))
     names = [name for name, value in changes.items() if getattr(service, name) != value]
     if not names:
         return service
@@ -149,6 +154,11 @@ def _word_faults(service: Service) -> Iterator[tuple[str, str]]:
         yield "area", "must be an area that screening knows"
     if service.method not in rules.methods:
         yield "method", "must be a method that screening knows"
+    known = queries.skin_products(service.skin_product_ids)
+    if len(known) != len(service.skin_product_ids):
+        yield "skin_product_ids", "must be products of yours that are in use"
+    if service.method == PATCH_TEST_METHOD and not known:
+        yield "skin_product_ids", "name what a patch test tries"
 
 
 def _number_faults(service: Service) -> Iterator[tuple[str, str]]:

@@ -89,7 +89,7 @@ def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) 
     claims.claim(wanted=booking.wanted_claims(visit.client_id, held), now=now, visit_id=visit.id)
     today = local_date(now, place.zone)
     if any(x.screened_on == today for x in live):
-        screen_lines(visit, place, live, today)
+        screen_lines(visit, place, live, now)
 
 
 def _spans(line: Line) -> LineSpans:

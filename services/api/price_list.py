@@ -46,6 +46,12 @@ class ChangeServiceShape(Strict):
         help_text="empty: single-use items only",
     )
     needs_patch_test = s.BooleanField(required=False)
+    skin_product_ids = s.ListField(
+        child=s.UUIDField(),
+        max_length=20,
+        required=False,
+        help_text="what touches the client's skin in it",
+    )
 
 
 class AddServiceShape(ChangeServiceShape):

@@ -10,13 +10,32 @@ SERVICE = register(
         body=json_object(
             "id", "version", "name", "area", "method", "set_up_minutes", "consultation_minutes",
             "hands_on_minutes", "aftercare_minutes", "clean_up_minutes", "price_minor", "currency",
-            "rebook_weeks", "room_features", "kit_kind", "needs_patch_test", "active",
+            "rebook_weeks", "room_features", "kit_kind", "needs_patch_test",
+            "skin_product_ids", "active",
         ),
         schema=object_schema(
             id="uuid", version="int", name="str", area="str", method="str", set_up_minutes="int",
             consultation_minutes="int", hands_on_minutes="int", aftercare_minutes="int",
             clean_up_minutes="int", price_minor="int", currency="str", rebook_weeks="int?",
-            room_features="[str]", kit_kind="str", needs_patch_test="bool", active="bool",
+            room_features="[str]", kit_kind="str", needs_patch_test="bool",
+            skin_product_ids="[uuid]", active="bool",
+        ),
+    )
+)  # fmt: skip
+
+SKIN_PRODUCT = register(
+    Entity(
+        name="skin_product",
+        table="services_skin_product",
+        location=None,
+        body=json_object(
+            "id", "version", "name", "supplier", "formula_version", "ingredients", "patch_test_hours",
+            "active",
+        ),
+        schema=object_schema(
+            id="uuid", version="int", name="str", supplier="str", formula_version="str",
+            ingredients={"type": ["array", "null"], "items": {"type": "string"}},
+            patch_test_hours="int?", active="bool",
         ),
     )
 )  # fmt: skip

@@ -23,7 +23,7 @@ _LINE = (
             "bleeding": "l.bleeding_since IS NOT NULL",
             **{c: json_instant(f"l.{c}") for c in (
                 "set_up_at", "starts_at", "hands_on_at", "aftercare_at", "ends_at", "turnover_ends_at",
-                "started_at", "finished_at",
+                "started_at", "finished_at", "earliest_at",
             )},
         }.items()
     )
@@ -33,8 +33,8 @@ _LINE = (
 LINE_SCHEMA = object_schema(
     id="uuid", position="int", service_id="uuid", area="str", method="str", practitioner_id="uuid",
     room_id="uuid", kit_id="uuid?", set_up_by="uuid", turnover_by="uuid", state="str", price_minor="int",
-    currency="str", verdict="str", screened_on="date?", earliest_on="date?", overridden="bool",
-    bleeding="bool", set_up_at="datetime", starts_at="datetime", hands_on_at="datetime",
+    currency="str", verdict="str", screened_on="date?", earliest_on="date?",
+    earliest_at="datetime?", overridden="bool", bleeding="bool", set_up_at="datetime", starts_at="datetime", hands_on_at="datetime",
     aftercare_at="datetime", ends_at="datetime", turnover_ends_at="datetime", started_at="datetime?",
     finished_at="datetime?",
 )  # fmt: skip

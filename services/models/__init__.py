@@ -2,7 +2,7 @@
 
 from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
-from services.models.price_list import Duty, Service, Shift, Skill
+from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.visits import (
     Line,
     LineState,
@@ -29,6 +29,7 @@ __all__ = [
     "Service",
     "Shift",
     "Skill",
+    "SkinProduct",
     "Visit",
     "VisitChange",
     "VisitState",

@@ -29,6 +29,8 @@ class Service(SyncedModel):
     #: The kind of kit that it needs; empty: single-use items only.
     kit_kind = models.CharField(max_length=40, default="")
     needs_patch_test = models.BooleanField(default=False)
+    #: What touches the client's skin in it: each has a patch test of its own.
+    skin_product_ids = ArrayField(models.UUIDField(), default=list)
     active = models.BooleanField(default=True)
     source_id = models.CharField(max_length=120, null=True)  # noqa: DJ001 - unique where present
 
@@ -40,6 +42,31 @@ class Service(SyncedModel):
                 fields=["business_id", "source_id"], name="services_service_source"
             ),
         ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def feed_ids(self) -> tuple[object, ...]:
+        return (self.business_id,)
+
+
+class SkinProduct(SyncedModel):
+    """What touches the client's skin, as its label states it: wax, tint, peel, oil."""
+
+    entity = "skin_product"
+    name = models.CharField(max_length=200)
+    supplier = models.CharField(max_length=200)
+    #: What tells one recipe from the next, such as a code on the label; a test is for one only.
+    formula_version = models.CharField(max_length=80, default="")
+    #: Codes of screening's ingredients that are in it; None: not on file, so nothing is matched.
+    ingredients = ArrayField(models.CharField(max_length=40), null=True)
+    #: The label's lead time of a patch test, 24 or 48 h; None: the label asks for none.
+    patch_test_hours = models.PositiveSmallIntegerField(null=True)
+    active = models.BooleanField(default=True)
+
+    class Meta:
+        db_table = "services_skin_product"
+        constraints = tenant_constraints("services_skin_product")
 
     def __str__(self) -> str:
         return self.name

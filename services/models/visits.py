@@ -105,6 +105,8 @@ class Line(TenantModel):
     #: The location's date on which the verdict was made; it holds for that day only.
     screened_on = models.DateField(null=True)
     earliest_on = models.DateField(null=True)
+    #: Where a patch test's lead time is what is waited for: its end, to the second.
+    earliest_at = models.DateTimeField(null=True)
     rules_version = models.CharField(max_length=40, default="")
     #: Reasons, sealed: the desk sees outcome and date, never why.
     sealed_screening = models.BinaryField(null=True)

@@ -1,5 +1,9 @@
 """Reads of the price list."""
 
+from collections.abc import Sequence
+from uuid import UUID
+
+from services.models import SkinProduct
 from spa_ops.kernel.actor import Actor
 from spa_ops.tenancy.models import Location
 
@@ -10,3 +14,10 @@ def currencies(actor: Actor) -> set[str]:
     if actor.location_id is not None:
         rows = rows.filter(id=actor.location_id)
     return set(rows.values_list("currency", flat=True))
+
+
+def skin_products(ids: Sequence[UUID]) -> set[UUID]:
+    """Those of `ids` that are products in use."""
+    if not ids:
+        return set()
+    return set(SkinProduct.objects.filter(id__in=ids, active=True).values_list("id", flat=True))

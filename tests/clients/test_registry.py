@@ -3,8 +3,12 @@
 import pytest
 from django.apps import apps
 
+from clients.actions_patch_tests import record_patch_test, record_reading
 from clients.models import Client
 from clients.registry import HOLDINGS, Holding, register
+from clients.rules.patch_tests import Grade, Outcome, SeenBy
+from spa_ops.unit.work import reading
+from tests.world import BUSINESS, LAKE, actor, uid
 
 #: To be registered with export, erasure and merge, which come with a later issue.
 OPEN = {
@@ -50,3 +54,23 @@ def test_a_table_is_registered_once():
             register(holding)
     finally:
         del HOLDINGS["invented_table"]
+
+
+def test_what_a_client_is_told_of_their_patch_tests_is_all_of_it(db, now):
+    made = record_patch_test(
+        actor=actor("petra"), now=now, client_id=uid("cora"), location_id=LAKE,
+        skin_product_id=uid("tint"), product_name="Tint", supplier="Invented Alba",
+        formula_version="A1", lead_hours=48, area="ear", applied_at=now,
+    )  # fmt: skip
+    record_reading(
+        actor=actor("petra"), now=now, patch_test_id=made.id, location_id=LAKE,
+        outcome=Outcome.REACTION, grade=Grade.REDNESS, seen_by=SeenBy.CLIENT, note="itched",
+    )  # fmt: skip
+    with reading(BUSINESS):
+        (test,) = HOLDINGS["clients_patch_test"].export(uid("cora"))
+        (entry,) = HOLDINGS["clients_patch_test_entry"].export(uid("cora"))
+        assert HOLDINGS["clients_patch_test"].export(uid("celia")) == []
+        assert HOLDINGS["clients_patch_test_entry"].export(uid("celia")) == []
+    assert (test["id"], test["product_name"]) == (str(made.id), "Tint")
+    assert (entry["patch_test_id"], entry["outcome"]) == (str(made.id), "reaction")
+    assert (entry["grade"], entry["note"]) == ("redness", "itched")

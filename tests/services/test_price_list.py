@@ -87,10 +87,14 @@ def test_wrong_input_is_named_by_pointer_and_changes_nothing(call, wrong, pointe
 def test_every_area_and_method_of_the_screening_rules_can_be_on_the_list(call):
     rules = shipped_rule_set()
     lena = call("lena")
+    tried = lena.post("skin-products", {"name": "Invented tint", "supplier": "Invented Alba"})
     pairs = [(area, "hard_wax") for area in rules.tree.touching]
     pairs += [("face", method) for method in rules.methods]
     for area, method in pairs:
-        added = lena.post("services", CHIN | {"area": area, "method": method})
+        added = lena.post(
+            "services",
+            CHIN | {"area": area, "method": method, "skin_product_ids": [tried.body["id"]]},
+        )
         assert added.status_code == 201, added.body
 
 

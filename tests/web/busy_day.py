@@ -38,8 +38,16 @@ def build() -> None:
     for name in ("cora", "celia", "dora", "elsa", "fina"):
         agreed = {"purpose": "sms_messages", "given": True}
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
+    _patch_test(call("lena"), uid("cora"))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
+
+
+def _patch_test(lead: Caller, client_id: Any, **where: str) -> None:
+    product = {"name": "Invented tint", "supplier": "Invented Alba"}
+    product_id = _done(lead.post("skin-products", product))["id"]
+    made = {"skin_product_id": product_id, "area": "ear", **where}
+    _done(lead.post(f"clients/{client_id}/patch-tests", made))
 
 
 def _at_harbor(lead: Caller, now: datetime) -> None:
@@ -113,6 +121,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     shift = {"person_id": who, "duty": "practitioner", "weekday": 2}
     _done(owner.post(f"{place}/shifts", shift | HOURS))
     client = _done(owner.post("clients", {"name": "Invented Zelda", "location_id": str(ELSEWHERE)}))
+    _patch_test(owner, client["id"], location_id=str(ELSEWHERE))
     product = {
         "name": "quaternary concentrate", "active": "quaternary ammonium compounds",
         "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,

@@ -25,6 +25,7 @@ TABLES = {
     "implement-events": "disinfection_event",
     "lines": "services_line",
     "memberships": "tenancy_membership",
+    "patch-tests": "clients_patch_test",
     "payments": "services_payment",
     "rebookings": "services_rebooking",
     "skills": "services_skill",

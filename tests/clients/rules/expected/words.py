@@ -11,8 +11,8 @@ HAIR = PLUCK | {"trimming"}
 STRIP = {"peel", "dermaplaning", "microdermabrasion"}
 PRESS = {"facial", "massage"}
 TINT = {"tint", "lamination"}
-WITH_PRODUCT = WAX | PRESS | TINT | {"peel"}
-EVERY = HAIR | STRIP | PRESS | TINT | {"electrical"}
+WITH_PRODUCT = WAX | PRESS | TINT | {"peel", "patch_test"}
+EVERY = HAIR | STRIP | PRESS | TINT | {"electrical", "patch_test"}
 
 IN_FACE = {"forehead", "brow", "lash", "nose_exterior", "sides_of_face", "lip", "chin"}
 FACE = IN_FACE | {"face", "body"}
