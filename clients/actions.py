@@ -352,6 +352,7 @@ def read_health(
         visit_id=visit_id,
         person_id=actor.person_id,
         device_id=actor.device_id,
+        location_id=actor.location_id,
         read_at=now,
     ).save(force_insert=True)
     return found

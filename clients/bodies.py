@@ -70,3 +70,22 @@ PATCH_TEST = Entity(
     ),
     readers=_STAFF,
 )  # fmt: skip
+
+_LEADS = frozenset({Role.LEAD, Role.OWNER})
+#: Who read a client's health answers, for those who answer for it; in no feed.
+HEALTH_READ = Entity(
+    name="health_read",
+    table="clients_health_read",
+    location=None,
+    version="1",
+    body=json_object(
+        "id", "client_id", "visit_id", "person_id", "device_id",
+        person_name="(SELECT p.name FROM tenancy_person p WHERE p.id = e.person_id)",
+        read_at=json_instant("e.read_at"),
+    ),
+    schema=object_schema(
+        id="uuid", client_id="uuid", visit_id="uuid?", person_id="uuid?", device_id="uuid?",
+        person_name="str?", read_at="datetime",
+    ),
+    readers=_LEADS,
+)  # fmt: skip

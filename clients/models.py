@@ -162,11 +162,21 @@ class HealthRead(TenantModel):
     visit_id = models.UUIDField(null=True)
     person_id = models.UUIDField(null=True)
     device_id = models.UUIDField(null=True)
+    #: Where the reader's role is; None for who has all locations. Says whose chain has the digest.
+    location_id = models.UUIDField(null=True)
     read_at = models.DateTimeField()
 
     class Meta:
         db_table = "clients_health_read"
         constraints = tenant_constraints("clients_health_read", client="clients_client")
+        indexes = [
+            models.Index(
+                fields=["business_id", "client", "read_at"], name="clients_health_read_client"
+            ),
+            models.Index(
+                fields=["business_id", "location_id", "read_at"], name="clients_health_read_day"
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.person_id} read {self.client_id}"
@@ -244,3 +254,28 @@ class PatchTestEntry(TenantModel):
 
     def __str__(self) -> str:
         return self.kind
+
+
+@append_only
+class HealthReadDigest(TenantModel):
+    """That the reads of one local day have their evidence entry: once for each chain and day.
+
+    `chain_id` is the location's id, or the business's for reads by those who have all locations.
+    """
+
+    chain_id = models.UUIDField()
+    day = models.DateField()
+    #: The span that was digested; the next day's begins where this one ends.
+    until_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "clients_health_read_digest"
+        constraints = [
+            *tenant_constraints("clients_health_read_digest"),
+            models.UniqueConstraint(
+                fields=["business_id", "chain_id", "day"], name="clients_health_read_digest_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.chain_id} {self.day}"

@@ -8,4 +8,5 @@ urlpatterns = [
     path("clients/<uuid:id>", several(v.ReadClient, v.ChangeClient).as_view()),
     path("clients/<uuid:id>/consents", several(v.ListConsents, v.RecordConsent).as_view()),
     path("clients/<uuid:id>/health", v.ReadHealth.as_view()),
+    path("clients/<uuid:id>/health-reads", v.ListHealthReads.as_view()),
 ]

@@ -8,7 +8,7 @@ from rest_framework.request import Request
 
 from clients import actions, queries
 from clients.api import serializers as shapes
-from clients.bodies import CLIENT, CONSENT
+from clients.bodies import CLIENT, CONSENT, HEALTH_READ
 from clients.models import Client, ConsentPurpose
 from spa_ops.kernel.problems import Busy
 from spa_ops.tenancy import queries as tenancy
@@ -17,6 +17,7 @@ from spa_ops.unit.work import run
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
     FLOOR,
+    LEADS,
     STAFF,
     ApiView,
     Command,
@@ -142,3 +143,16 @@ class ReadHealth(ApiView):
             return {"client_id": id, "unverified": unverified, "items": items}
 
         return answer(run(body, actor=self.actor, now=self.now))
+
+
+class ListHealthReads(ListView):
+    """Who read a client's health answers, and when, oldest first; at which visit, if only of one."""
+
+    access = {"GET": LEADS}
+    entity = HEALTH_READ
+    order = "e.read_at"
+    order_type = "timestamptz"
+
+    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
+        queries.known_at(tenancy.loaded(Client, id, self.actor), self.actor)
+        return [("e.client_id = %s", [id])]

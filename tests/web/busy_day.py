@@ -39,6 +39,7 @@ def build() -> None:
         agreed = {"purpose": "sms_messages", "given": True}
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
     _patch_test(call("lena"), uid("cora"))
+    _done(call("petra").get(f"clients/{uid('cora')}/health"))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
 
