@@ -94,7 +94,8 @@ def add_clients(
 def _sealed(actor: Actor, told: Mapping[UUID, str]) -> dict[UUID, bytes]:
     if not told:
         return {}
-    return seal_for_each(actor.business_id, {who: text.encode() for who, text in told.items()})
+    texts = {who: [text.encode()] for who, text in told.items()}
+    return {who: sealed[0] for who, sealed in seal_for_each(actor.business_id, texts).items()}
 
 
 def _row(client: NewClient, sealed: bytes | None) -> dict[str, Any]:

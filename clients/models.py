@@ -279,3 +279,30 @@ class HealthReadDigest(TenantModel):
 
     def __str__(self) -> str:
         return f"{self.chain_id} {self.day}"
+
+
+@append_only
+class ScreeningPolicy(TenantModel):
+    """What a business asks for on top of the shipped screening rules; the newest row holds.
+
+    `policy` is as the rule files' schema has it, checked before it is kept; an empty one takes the
+    house's changes back. `digest` is of the rules that it made, which verdicts name.
+    """
+
+    policy = models.JSONField()
+    version = models.CharField(max_length=32)
+    digest = models.CharField(max_length=64)
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_screening_policy"
+        constraints = tenant_constraints("clients_screening_policy")
+        indexes = [
+            models.Index(
+                fields=["business_id", "-recorded_at"], name="clients_screening_policy_new"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.version

@@ -1,20 +1,23 @@
 """Reads of clients, their consents, and what consultations have kept (unsealed). Never writes."""
 
 import json
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Collection, Sequence
 from datetime import date
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
-from clients.models import Client, Consent, HealthAnswer
-from clients.rule_files import shipped_rule_set
+from clients.models import Client, Consent, HealthAnswer, ScreeningPolicy
+from clients.rule_files import rule_set_under, shipped_rule_set
 from clients.rules import items
 from clients.rules.items import HealthItem, ItemKind
+from clients.rules.model import RuleSet
 from clients.rules.names import search_words
 from clients.rules.told import Case, KeptItem, Strike, case_from
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
-from spa_ops.tenancy.sealing import unseal_each
+from spa_ops.tenancy.sealing import unseal_each, unseal_for_each
 
 __all__ = ["Case", "HealthItem", "ItemKind", "KeptItem", "Strike"]
 
@@ -22,6 +25,40 @@ __all__ = ["Case", "HealthItem", "ItemKind", "KeptItem", "Strike"]
 CORRECTION = "correction"
 #: The last of all characters stands in no word: behind it nothing begins with the same letters.
 _BEHIND = "\U0010ffff"
+
+
+def house_policy() -> ScreeningPolicy | None:
+    """The business's own policy on top of the shipped screening rules, if it ever set one."""
+    return ScreeningPolicy.objects.order_by("-recorded_at", "-id").first()
+
+
+def rule_set() -> RuleSet:
+    """The screening rules of the business at work: the shipped ones under its policy. One statement."""
+    policy = ScreeningPolicy.objects.order_by("-recorded_at", "-id").values_list("id").first()
+    return shipped_rule_set() if policy is None else _under_policy(policy[0])
+
+
+@lru_cache(maxsize=200)
+def _under_policy(policy_id: UUID) -> RuleSet:
+    # Rows are never changed, so what one made stays true; a newer program may ship other rules,
+    # and that is a new process.
+    policy = ScreeningPolicy.objects.get(id=policy_id).policy
+    return rule_set_under(policy)
+
+
+def declared_by_each(client_ids: Collection[UUID]) -> dict[UUID, list[KeptItem]]:
+    """What each of many clients has declared at any visit, in order. Two statements.
+
+    Struck-out items are left out, and so are clients who declared nothing or were erased.
+    """
+    rows = HealthAnswer.objects.filter(
+        client_id__in=client_ids, kind__in=(ItemKind.DECLARATION, CORRECTION)
+    ).order_by("client_id", "recorded_at", "id")
+    by_client: dict[UUID, list[HealthAnswer]] = defaultdict(list)
+    for row in rows:
+        by_client[row.client_id].append(row)
+    opened = unseal_for_each({who: [r.sealed for r in rows] for who, rows in by_client.items()})
+    return {who: _items(by_client[who], plain) for who, plain in opened.items()}
 
 
 def beginning_with(text: str) -> list[tuple[str, list[Any]]]:
@@ -104,6 +141,10 @@ def _kept(rows: Any) -> list[KeptItem]:
     if not found:
         return []
     plain = unseal_each(found[0].business_id, found[0].client_id, (row.sealed for row in found))
+    return _items(found, plain)
+
+
+def _items(found: Sequence[HealthAnswer], plain: Sequence[bytes]) -> list[KeptItem]:
     contents = {row.id: json.loads(text) for row, text in zip(found, plain, strict=True)}
     strikes = {
         row.corrects_id: Strike(

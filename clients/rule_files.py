@@ -28,6 +28,14 @@ def shipped_rule_set() -> RuleSet:
     return load_rule_set()
 
 
+def rule_set_under(policy: dict[str, Any]) -> RuleSet:
+    """The shipped rules, tightened by a parsed house policy; an empty one changes nothing.
+
+    Raises RuleFileUnreadable or HousePolicyRefused.
+    """
+    return rule_set_of(_rule_data(SHIPPED), policy) if policy else shipped_rule_set()
+
+
 def load_rule_set(folder: Path = SHIPPED, house_policy: Path | None = None) -> RuleSet:
     """The rule set of all YAML files in `folder`, tightened by the file `house_policy` if given.
 

@@ -1,4 +1,4 @@
-"""Background work of visits: due reminders. The rows are the queue; a lost message costs nothing."""
+"""Background work of visits: due reminders, looking ahead. The rows are the queue; a lost message costs nothing."""
 
 import logging
 from collections import Counter
@@ -7,6 +7,7 @@ from datetime import datetime
 from celery import shared_task
 from celery.exceptions import SoftTimeLimitExceeded
 
+from services.actions import foresight
 from services.actions import rebooking as actions
 from services.rules.reminders import Message
 from services.transports import Refused, Transport, Unreachable, transport
@@ -15,7 +16,10 @@ from spa_ops.kernel.actor import Actor, system_actor
 from spa_ops.tenancy.queries import business_ids
 
 log = logging.getLogger("services.tasks")
-BEAT = {"send-due-reminders": ("services.tasks.send_due_reminders", 30)}
+BEAT = {
+    "send-due-reminders": ("services.tasks.send_due_reminders", 30),
+    "look-ahead": ("services.tasks.look_ahead", 30),
+}
 #: Of one business in one run; the rest comes with the next beat.
 MOST_PER_RUN = 500
 
@@ -66,3 +70,19 @@ def _handed_over(actor: Actor, carrier: Transport, message: Message, now: dateti
         settle, outcome = actions.put_off_reminder, "put_off"
     settle(actor=actor, now=now or clock.now(), rebooking_id=message.reference)
     return outcome
+
+
+@shared_task(name="services.tasks.look_ahead")
+def look_ahead() -> int:
+    """Look at coming visits again where something was told, booked or moved, or the rules are others.
+
+    Safe to run twice and to be killed: each batch commits with what it found. Gives how many
+    clients were looked at.
+    """
+    total = 0
+    for business_id in business_ids():
+        actor = system_actor(business_id)
+        for step in (foresight.foresee_what_changed, foresight.foresee_under_new_rules):
+            while done := step(actor=actor, now=clock.now()):
+                total += done
+    return total

@@ -1,5 +1,6 @@
 from django.urls import path
 
+from clients.api import screening
 from clients.api import views as v
 from spa_ops.web.views import several
 
@@ -9,4 +10,6 @@ urlpatterns = [
     path("clients/<uuid:id>/consents", several(v.ListConsents, v.RecordConsent).as_view()),
     path("clients/<uuid:id>/health", v.ReadHealth.as_view()),
     path("clients/<uuid:id>/health-reads", v.ListHealthReads.as_view()),
+    path("screening-rules", screening.ListScreeningRules.as_view()),
+    path("screening-rules/policy", screening.SetScreeningPolicy.as_view()),
 ]

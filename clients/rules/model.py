@@ -124,7 +124,8 @@ class Kind:
 
     `lasts_until` names the condition that ends a lasting one; None means it happens on a day.
     `may_be_planned` allows a date in the future. `details` are the codes that tell its forms
-    apart; a declaration that names none might be any of them.
+    apart; a declaration that names none might be any of them. `foreseen_days` is how long after it
+    was told a thing that passes soon is foreseen for a coming visit; None means that it stays.
     """
 
     id: str
@@ -134,6 +135,7 @@ class Kind:
     lasts_until: str | None = None
     may_be_planned: bool = False
     details: frozenset[str] = frozenset()
+    foreseen_days: int | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -143,6 +143,7 @@ def _kind(name: str, given: Data) -> Kind:
         lasts_until=given.get("lasts_until"),
         may_be_planned=given.get("may_be_planned", False),
         details=frozenset(given.get("details", ())),
+        foreseen_days=given.get("foreseen_days"),
     )
 
 

@@ -6,7 +6,7 @@ newer of the same kind, place and form at a later visit.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
@@ -102,8 +102,26 @@ def declarations_of(items: Sequence[KeptItem], visit_id: UUID, tree: AreaTree) -
     medicine, which allergy) that it names; without areas it is about everywhere, without details
     about all of them. What it does not speak of stays as it was told.
     """
+    return [
+        replace(left, said_today=item.visit_id == visit_id)
+        for item, left in _standing(items, visit_id, tree)
+    ]
+
+
+def standing_declarations(
+    items: Sequence[KeptItem], rule_set: RuleSet, today: date
+) -> list[tuple[datetime, Declaration]]:
+    """All that no later visit has replaced, with when it was told; for looking ahead, outside any visit."""
+    return [
+        (item.recorded_at, _happened(left, rule_set, today))
+        for item, left in _standing(items, None, rule_set.tree)
+    ]
+
+
+def _standing(
+    items: Sequence[KeptItem], visit_id: UUID | None, tree: AreaTree
+) -> Iterator[tuple[KeptItem, Declaration]]:
     told = [(item, declaration_from(item.content)) for item in _of(items, ItemKind.DECLARATION)]
-    standing = []
     for n, (item, said) in enumerate(told):
         left: Declaration | None = said
         for later, newer in told[n + 1 :]:
@@ -112,8 +130,7 @@ def declarations_of(items: Sequence[KeptItem], visit_id: UUID, tree: AreaTree) -
             if later.visit_id != item.visit_id and newer.kind == said.kind:
                 left = _without(left, newer, tree)
         if left is not None:
-            standing.append(replace(left, said_today=item.visit_id == visit_id))
-    return standing
+            yield item, left
 
 
 def _without(older: Declaration, newer: Declaration, tree: AreaTree) -> Declaration | None:

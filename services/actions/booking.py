@@ -7,7 +7,7 @@ from uuid import UUID
 
 from clients.actions import link_client
 from services.actions.plans import Doers, LineRequest, new_line, span_fields, wanted_claims
-from services.models import Line, Service, Visit, VisitChange, VisitState
+from services.models import ForesightDue, Line, Service, Visit, VisitChange, VisitState
 from services.problems import (
     InThePast,
     KitMissing,
@@ -88,7 +88,8 @@ def book_visit(
     claims.claim(wanted=wanted, now=now, visit_id=visit.id, locked=locked)
     if not facts.client_is_linked:
         link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
-    put(visit, along=[*rows, _change(visit, "booked", now, actor, is_at=visit.starts_at)])
+    change = _change(visit, "booked", now, actor, is_at=visit.starts_at)
+    put(visit, along=[*rows, change, foresight_due(visit, now)])
     visit_evidence(
         "visit.booked",
         visit,
@@ -275,11 +276,17 @@ def move_visit(
     Line.objects.bulk_update(old, ["practitioner", "room", "kit", *span_fields(spans[0], doers[0])])
     was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
     put(visit, fields=["starts_at"])
-    insert(
-        [_change(visit, "moved", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason)]
+    change = _change(
+        visit, "moved", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason
     )
+    insert([change, foresight_due(visit, now)])
     visit_evidence("visit.moved", visit, {"was_at": was_at, "starts_at": visit.starts_at})
     return visit
+
+
+def foresight_due(visit: Visit, now: datetime) -> ForesightDue:
+    """A row that has the sweep look at the client's coming visits; not yet inserted."""
+    return ForesightDue(business_id=visit.business_id, client_id=visit.client_id, since=now)
 
 
 def named_by(request: LineRequest) -> set[UUID]:

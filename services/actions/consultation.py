@@ -9,12 +9,11 @@ from uuid import UUID
 
 from clients import actions as clients
 from clients import queries as client_queries
-from clients.rule_files import shipped_rule_set
 from clients.rules.cases import LineToScreen, Reason, Screening
 from clients.rules.engine import screen
 from clients.rules.model import PatchTest
 from clients.rules.patch_tests import Standing
-from services.actions.booking import check_covered, visit_evidence
+from services.actions.booking import check_covered, foresight_due, visit_evidence
 from services.models import Line, LineState, SkinProduct, Visit, VisitState
 from services.problems import NotCovered, NotOverridable, ScreeningForbids
 from services.queries import patch_tests as test_queries
@@ -25,7 +24,7 @@ from spa_ops.kernel.problems import Problem, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import seal, unseal
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
 #: House policy: no statute was found; customs put the floor for intimate services at 16 or 18.
@@ -82,6 +81,7 @@ def hold_consultation(
             location_id=visit.location_id,
             items=items,
         )
+        insert([foresight_due(visit, now)])
     screen_lines(visit, place, lines, now)
     put(visit, fields=[])
     return visit
@@ -107,13 +107,14 @@ def strike_answer(
         location_id=visit.location_id,
         reason=reason,
     )
+    insert([foresight_due(visit, now)])
     screen_lines(visit, place, queries.lines_of(visit.id), now)
     put(visit, fields=[])
     return visit
 
 
 def _met_items(met: Sequence[Met], line_ids: set[UUID]) -> list[Any]:
-    known = {rule.id for rule in shipped_rule_set().rules}
+    known = {rule.id for rule in client_queries.rule_set().rules} if met else set()
     items = []
     for i, one in enumerate(met):
         if one.line_id not in line_ids:
@@ -136,7 +137,7 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: date
     products = test_queries.products_of(done)
     tests = _patch_tests(visit, place, done, products, now)
     found = screen(
-        rule_set=shipped_rule_set(),
+        rule_set=client_queries.rule_set(),
         lines=[
             LineToScreen(
                 key=str(line.id),
@@ -258,7 +259,7 @@ def _write_verdict(visit: Visit, line: Line, screening: Screening, today: date) 
     line.verdict, line.screened_on = str(screening.verdict.value), today
     line.earliest_on, line.rules_version = screening.earliest_on, screening.rules_version
     line.sealed_screening = seal(
-        visit.business_id, visit.client_id, json.dumps(_kept(screening)).encode()
+        visit.business_id, visit.client_id, json.dumps(screening_as_kept(screening)).encode()
     )
     current().evidence(
         "line.screened",
@@ -278,7 +279,8 @@ def _write_verdict(visit: Visit, line: Line, screening: Screening, today: date) 
     )
 
 
-def _kept(screening: Screening) -> dict[str, Any]:
+def screening_as_kept(screening: Screening) -> dict[str, Any]:
+    """A screening as JSON values, to be sealed beside its line."""
     return {
         "verdict": screening.verdict.value,
         "earliest_on": str(screening.earliest_on) if screening.earliest_on else None,

@@ -7,6 +7,7 @@ from spa_ops.web.views import several
 
 urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
+    path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
     path("consultation-questions", c.ListQuestions.as_view()),
     path("visits/<uuid:id>", v.ReadVisit.as_view()),

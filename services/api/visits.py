@@ -13,6 +13,7 @@ from services.api import visit_shapes as shapes
 from services.bodies.visits import VISIT
 from services.models import Visit
 from services.queries import visits as queries
+from services.queries.foresight import in_question
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.problems import LicenceLapsed
@@ -73,6 +74,27 @@ class ListVisits(ListView):
             if value is not None:
                 found.append((sql, [value]))
         return found
+
+
+class ListVisitsInQuestion(ListView):
+    """Booked visits with a line that could not go ahead by what is known today, in order of time.
+
+    A line's `verdict` with no `screened_on` was foreseen, not screened: `earliest_on` says from when
+    it could, if a date can be told. Nothing was cancelled; the consultation of the day decides.
+    """
+
+    access = {"GET": READERS}
+    entity = VISIT
+    order = "e.starts_at"
+    order_type = "timestamptz"
+
+    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
+        tenancy.location(id, self.actor)
+        return [
+            ("e.location_id = %s", [id]),
+            ("e.starts_at >= %s", [self.now]),
+            in_question(),
+        ]
 
 
 class BookVisit(Command):

@@ -4,6 +4,8 @@ from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.visits import (
+    ForesightDue,
+    ForesightRun,
     Line,
     LineState,
     Rebooking,
@@ -16,6 +18,8 @@ from services.models.visits import (
 __all__ = [
     "Charge",
     "Duty",
+    "ForesightDue",
+    "ForesightRun",
     "ImportRow",
     "ImportRun",
     "Line",

@@ -243,3 +243,40 @@ class Rebooking(SyncedModel):
 
     def __str__(self) -> str:
         return f"{self.client_id} on {self.rebook_on}"
+
+
+class ForesightDue(TenantModel):
+    """Something about a client changed since their coming visits were last looked at; gone once they are."""
+
+    client = TenantForeignKey("clients.Client")
+    since = models.DateTimeField()
+
+    class Meta:
+        db_table = "services_foresight_due"
+        constraints = tenant_constraints("services_foresight_due", client="clients_client")
+        indexes = [
+            models.Index(fields=["business_id", "client"], name="services_foresight_due_client")
+        ]
+
+    def __str__(self) -> str:
+        return str(self.client_id)
+
+
+class ForesightRun(TenantModel):
+    """How far a business's coming visits have been looked at under one set of screening rules."""
+
+    rules_digest = models.CharField(max_length=64)
+    #: Clients up to this id are done.
+    after = models.UUIDField()
+    begun_at = models.DateTimeField()
+    completed_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "services_foresight_run"
+        constraints = [
+            *tenant_constraints("services_foresight_run"),
+            models.UniqueConstraint(fields=["business_id"], name="services_foresight_run_one"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.rules_digest[:8]} behind {self.after}"

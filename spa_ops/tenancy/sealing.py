@@ -5,7 +5,7 @@ The client's key is wrapped by the business's key, that one by a master key from
 """
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from uuid import UUID
 
@@ -77,10 +77,12 @@ def seal(business_id: UUID, subject_id: UUID, plain: bytes) -> bytes:
     return _encrypt(_subject_key(business_id, subject_id, create=True), plain, subject_id.bytes)
 
 
-def seal_for_each(business_id: UUID, plain: Mapping[UUID, bytes]) -> dict[UUID, bytes]:
-    """Each text sealed for its own client; missing keys are made in one statement.
+def seal_for_each(
+    business_id: UUID, plain: Mapping[UUID, Sequence[bytes]]
+) -> dict[UUID, list[bytes]]:
+    """What is to be sealed for each of many clients; missing keys are made in one statement.
 
-    A client who was erased is left out. For many clients at once, as a file brings them.
+    A client who was erased is left out.
     """
     parent = BusinessKey.objects.filter(business_id=business_id).order_by("-created_at").first()
     parent = parent or create_business_key(business_id)
@@ -97,7 +99,7 @@ def seal_for_each(business_id: UUID, plain: Mapping[UUID, bytes]) -> dict[UUID, 
     SubjectKey.objects.bulk_create(made, ignore_conflicts=True)
     rows = SubjectKey.objects.select_related("business_key").filter(id__in=list(plain))
     return {
-        row.id: _encrypt(_opened(row), plain[row.id], row.id.bytes)
+        row.id: [_encrypt(_opened(row), each, row.id.bytes) for each in plain[row.id]]
         for row in rows
         if row.wrapped is not None
     }
@@ -120,3 +122,17 @@ def unseal_each(business_id: UUID, subject_id: UUID, sealed: Iterable[bytes]) ->
     """What was sealed for one client, in its order, under one look-up. Raises `Erased`."""
     key = _subject_key(business_id, subject_id, create=False)
     return [_decrypt(key, bytes(each), subject_id.bytes) for each in sealed]
+
+
+def unseal_for_each(sealed: Mapping[UUID, Sequence[bytes]]) -> dict[UUID, list[bytes]]:
+    """What was sealed for each of many clients, under one look-up; an erased client is left out."""
+    rows = SubjectKey.objects.select_related("business_key").filter(id__in=list(sealed))
+    found = {}
+    for row in rows:
+        if row.wrapped is not None:
+            opened = AESGCM(_opened(row))
+            found[row.id] = [
+                opened.decrypt(each[:12], each[12:], row.id.bytes)
+                for each in map(bytes, sealed[row.id])
+            ]
+    return found

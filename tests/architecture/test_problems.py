@@ -12,9 +12,6 @@ from tests.architecture.sources import PACKAGES, modules
 NOT_IN_OPENAPI = {
     "internal-error": "a 500 is a bug, never an answer to expect",
     "method-not-allowed": "no operation: this method is not served there",
-    "house-policy-refused": "a rule file is read at start-up, not over HTTP",
-    "rule-file-refused": "a rule file is read at start-up, not over HTTP",
-    "rule-file-unreadable": "a rule file is read at start-up, not over HTTP",
 }
 
 

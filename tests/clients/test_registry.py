@@ -19,6 +19,7 @@ OPEN = {
     "clients_health_answer",
     "clients_health_read",
     "ledger_personal",
+    "services_foresight_due",
     "services_rebooking",
     "services_visit",
     "services_work_record",

@@ -4,6 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from rooms.tasks import flag_rooms
+from services.tasks import look_ahead
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
@@ -28,13 +29,17 @@ def build() -> None:
     for name in ("dora", "elsa", "fina"):
         _done(call("freya").post("clients", _grown_up(name)))
     screened = in_room(call, now, _facial(now, 90, "petra", "room 3"), client="dora")
-    consult(call, screened, answers=all_no("facial", "face"), findings=[])
+    on_isotretinoin = {"kind": "isotretinoin", "still": True}
+    answers = all_no("facial", "face", isotretinoin="yes")
+    consult(call, screened, answers=answers, declarations=[on_isotretinoin], findings=[])
     worked_on = in_room(call, now, _facial(now, 30, "lena", "room 2"), client="elsa", by="lena")
     consult(call, worked_on, by="lena", answers=all_no("facial", "face"), findings=[])
     _done(call("lena").post(f"lines/{worked_on['lines'][0]['id']}/start", GLOVED))
     arrived = _done(book(call, now, _facial(now, 240, "petra", "room 3"), client="fina"))
     _done(call("freya").post(f"visits/{arrived['id']}/arrive"))
     _done(book(call, now, _facial(now, 240, "lena", "room 2"), client="celia"))
+    _done(book(call, now, line(now, minutes=7 * 24 * 60), client="dora"))
+    look_ahead()
     for name in ("cora", "celia", "dora", "elsa", "fina"):
         agreed = {"purpose": "sms_messages", "given": True}
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))

@@ -105,6 +105,17 @@ def _copy(cursor: Any, table: str, row_id: str) -> None:
         f"FROM {table} r, generate_series(1, {MANY}) n WHERE r.id = %s",
         [row_id],
     )
+    if table == "services_visit":
+        cursor.execute(COPIED_LINES, [row_id])
+
+
+#: The lines of a visit for each copy of it, which has none yet.
+COPIED_LINES = """
+INSERT INTO services_line
+SELECT (jsonb_populate_record(l, jsonb_build_object('id', gen_random_uuid(), 'visit_id', v.id))).*
+FROM services_line l, services_visit v
+WHERE l.visit_id = %s AND NOT EXISTS (SELECT FROM services_line o WHERE o.visit_id = v.id)
+"""
 
 
 #: The columns by which rows of a table must differ, but for ids and references.

@@ -42,6 +42,9 @@ _CHANGE = (
     "INSERT INTO services_visit_change (id, business_id, visit_id, kind, at, person_id, is_at, "
     "reason, policy_shown) VALUES (%s, %s, %s, 'booked', %s, %s, %s, '', %s)"
 )
+_DUE = (
+    "INSERT INTO services_foresight_due (id, business_id, client_id, since) VALUES (%s, %s, %s, %s)"
+)
 _HEAD = "SELECT n, hash FROM ledger_head WHERE chain_id = %s FOR NO KEY UPDATE"
 _ENTRY = (
     "INSERT INTO ledger_entry (business_id, chain_id, n, kind, subject_id, recorded_at, occurred_at, "
@@ -98,6 +101,7 @@ def _book(connection: Any, chair: Chair, start: datetime) -> None:
         does = [chair.practitioner_id, chair.room_id, chair.practitioner_id, chair.practitioner_id]
         cursor.execute(_LINE, [line, business, visit, chair.service_id, *does, *instants])
         cursor.execute(_CHANGE, [uuid7(), business, visit, NOW, chair.desk_id, start, POLICY])
+        cursor.execute(_DUE, [uuid7(), business, chair.client_id, NOW])
         _append(cursor, chair, visit, line, start)
         seq = cursor.execute(_FEED, [chair.location_id]).fetchone()[0]
         cursor.execute(_FEED_CHANGE, [business, chair.location_id, seq, visit, NOW])

@@ -1,0 +1,84 @@
+"""Reads for looking ahead: the coming lines of many clients at once."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+from django.db import connection
+
+from clients.rules.model import PatchTest
+from services.models import ForesightDue
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ComingLine:
+    """A planned line of a booked visit, and what was foreseen of it last."""
+
+    client_id: UUID
+    visit_id: UUID
+    line_id: UUID
+    zone: str
+    area: str
+    method: str
+    starts_at: datetime
+    verdict: str
+    earliest_on: date | None
+    rules_version: str
+
+    @property
+    def patch_test(self) -> PatchTest:
+        """Not looked at ahead of the day: a test that is due can still be made."""
+        return PatchTest.NOT_NEEDED
+
+
+#: Also what the benchmark's peer reads.
+COMING_LINES = """
+SELECT v.client_id, v.id, l.id, p.zone, l.area, l.method, l.starts_at, l.verdict, l.earliest_on, l.rules_version
+FROM services_visit v
+JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id
+JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_id
+WHERE v.client_id = ANY(%s) AND v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
+ORDER BY v.client_id, l.starts_at, l.id
+"""
+_CLIENTS_BEHIND = """
+SELECT DISTINCT client_id FROM services_visit
+WHERE state = 'booked' AND starts_at > %s AND client_id > %s ORDER BY client_id LIMIT %s
+"""
+
+
+def coming_lines(client_ids: Collection[UUID], now: datetime) -> list[ComingLine]:
+    """The planned lines of these clients' booked visits from `now` on, by client and time."""
+    with connection.cursor() as cursor:
+        cursor.execute(COMING_LINES, [list(client_ids), now])
+        return [
+            ComingLine(
+                client_id=row[0], visit_id=row[1], line_id=row[2], zone=row[3], area=row[4],
+                method=row[5], starts_at=row[6], verdict=row[7], earliest_on=row[8],
+                rules_version=row[9],
+            )
+            for row in cursor.fetchall()
+        ]  # fmt: skip
+
+
+def clients_behind(after: UUID, now: datetime, most: int) -> list[UUID]:
+    """Up to `most` clients with a visit booked after `now`, by id from behind `after`."""
+    with connection.cursor() as cursor:
+        cursor.execute(_CLIENTS_BEHIND, [now, after, most])
+        return [row[0] for row in cursor.fetchall()]
+
+
+def clients_due(most: int) -> list[UUID]:
+    """Up to `most` clients about whom something changed since their coming visits were looked at."""
+    due = ForesightDue.objects.order_by("client_id").values_list("client_id", flat=True)
+    return list(due.distinct()[:most])
+
+
+def in_question() -> tuple[str, list[Any]]:
+    """SQL condition over visits `e`: booked, with a line that could not go ahead as far as is known."""
+    return (
+        "e.state = 'booked' AND EXISTS (SELECT FROM services_line l WHERE l.business_id = e.business_id "
+        "AND l.visit_id = e.id AND l.state = 'planned' AND l.screened_on IS NULL AND l.verdict <> '')",
+        [],
+    )
