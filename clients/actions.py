@@ -1,21 +1,24 @@
-"""Writing clients, their consents, and what consultations bring. The only writers of these."""
+"""Writing clients and what consultations bring. The only writers of these."""
 
 import json
 from collections.abc import Mapping, Sequence
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Max
-
 from clients.contacts import checked_birth_date, checked_email, checked_phone, found_by
-from clients.models import Client, ClientWord, Consent, ConsentPurpose, HealthAnswer, HealthRead
+from clients.models import Client, ClientWord, ConsentPurpose, HealthAnswer, HealthRead
+from clients.problems import HealthConsentMissing
 from clients.queries import (
     CORRECTION,
+    TICK,
     HealthItem,
     ItemKind,
     KeptItem,
+    after_the_last,
+    consents,
     health_of,
+    home_of,
     known_at,
 )
 from clients.rules.names import folded
@@ -27,13 +30,12 @@ from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.models import Location, Person
 from spa_ops.tenancy.rules import check_zone
 from spa_ops.tenancy.sealing import seal_each
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 
-_TICK = timedelta(microseconds=1)
 #: More than any consultation brings (house policy).
 MOST_ITEMS = 1000
 
@@ -51,6 +53,8 @@ def add_client(
     language: str = "",
     zone: str = "",
     note: str = "",
+    guardian: dict[str, str] | None = None,
+    chosen_practitioner_id: UUID | None = None,
     id: UUID | None = None,
 ) -> Client:
     """A new client, in the feed of that location (default: the actor's own), bookable, found by name.
@@ -67,13 +71,15 @@ def add_client(
         "language": language,
         "zone": zone,
         "note": note,
+        "guardian": guardian,
+        "chosen_practitioner_id": chosen_practitioner_id,
     }
     client = Client(
         id=id or uuid7(),
         business_id=actor.business_id,
         location_ids=[place.id],
         created_at=now,
-        **_checked(details, place, now),
+        **_checked(details, place, now, actor),
     )
     put(client)
     _keep_words(client)
@@ -89,7 +95,9 @@ def _place(actor: Actor, location_id: UUID | None) -> Location:
     return tenancy.location(chosen, actor)
 
 
-def _checked(given: dict[str, Any], place: Location | None, now: datetime) -> dict[str, Any]:
+def _checked(
+    given: dict[str, Any], place: Location | None, now: datetime, actor: Actor
+) -> dict[str, Any]:
     """`given` in the form it is kept in; numbers are read and days compared as at `place`."""
     found = dict(given)
     if "name" in given:
@@ -106,6 +114,16 @@ def _checked(given: dict[str, Any], place: Location | None, now: datetime) -> di
         found["birth_date"] = checked_birth_date(given["birth_date"], today)
     if given.get("zone"):
         check_zone(given["zone"])
+    if given.get("guardian"):
+        who, country = given["guardian"], place.country if place else None
+        found["guardian"] = {
+            "name": " ".join(who["name"].split()),
+            "relation": who.get("relation", ""),
+            "phone": checked_phone(who.get("phone", ""), country),
+            "email": checked_email(who.get("email", "")),
+        }
+    if given.get("chosen_practitioner_id"):
+        tenancy.loaded(Person, given["chosen_practitioner_id"], actor)
     return found
 
 
@@ -129,8 +147,8 @@ def change_client(
     Raises `NotFound`, `StaleVersion`, `InvalidInput`.
     """
     client = tenancy.locked(Client, client_id, actor, match=match)
-    place = _home(client, actor)
-    found = _checked(changes, place, now)
+    place = home_of(client, actor)
+    found = _checked(changes, place, now, actor)
     names = [name for name, value in found.items() if getattr(client, name) != value]
     if not names:
         return client
@@ -147,12 +165,6 @@ def change_client(
         fields=sorted(set(names) - {"sort_name"}),
     )
     return client
-
-
-def _home(client: Client, actor: Actor) -> Location | None:
-    """The place that a change is made at: the actor's own, else where the client was last linked."""
-    chosen = actor.location_id or next(reversed(client.location_ids), None)
-    return Location.objects.filter(id=chosen).first() if chosen else None
 
 
 @action
@@ -174,53 +186,6 @@ def link_client(*, actor: Actor, now: datetime, client_id: UUID, location_id: UU
 
 
 @action
-def give_consent(
-    *, actor: Actor, now: datetime, client_id: UUID, purpose: ConsentPurpose
-) -> Client:
-    """The client agreed to this purpose, and to no other. Raises `NotFound`."""
-    return _record_consent(actor, now, client_id, purpose, given=True)
-
-
-@action
-def withdraw_consent(
-    *, actor: Actor, now: datetime, client_id: UUID, purpose: ConsentPurpose
-) -> Client:
-    """The client agrees to this purpose no more; may also be said before anything was given."""
-    return _record_consent(actor, now, client_id, purpose, given=False)
-
-
-def _record_consent(
-    actor: Actor, now: datetime, client_id: UUID, purpose: ConsentPurpose, *, given: bool
-) -> Client:
-    client = tenancy.locked(Client, client_id, actor)
-    place = _home(client, actor)
-    rows = Consent.objects.filter(client=client)
-    consent = Consent(
-        business_id=client.business_id,
-        client=client,
-        purpose=purpose,
-        given=given,
-        recorded_at=_after_the_last(rows, now),
-        recorded_by=actor.person_id,
-    )
-    consent.save(force_insert=True)
-    put(client, fields=[])
-    kind = "client.consent_given" if given else "client.consent_withdrawn"
-    where = place.id if place else None
-    _evidence(kind, client, where, consent_id=consent.id, purpose=purpose.value)
-    return client
-
-
-def _after_the_last(rows: Any, now: datetime) -> datetime:
-    """`now`, or just behind this client's newest row: clocks differ, and the newest must be one.
-
-    The client is locked, so nobody writes another meanwhile.
-    """
-    last = rows.aggregate(last=Max("recorded_at"))["last"]
-    return now if last is None else max(now, last + _TICK)
-
-
-@action
 def record_health(
     *,
     actor: Actor,
@@ -233,13 +198,17 @@ def record_health(
     """Keep what was said and seen at a visit, sealed under the client's key; returns the items' ids.
 
     `items` were checked by `queries.items_from`; nothing kept before is replaced. Locks the
-    client. Raises `NotFound`, `Erased`, `InvalidInput` for none or more than 1,000 items.
+    client. Raises `NotFound`, `Erased`, `InvalidInput` for none or more than 1,000 items, and
+    `HealthConsentMissing` unless the client agrees, now, to the keeping of health answers.
     """
     if not 0 < len(items) <= MOST_ITEMS:
         raise invalid("/items", f"takes 1 to {MOST_ITEMS}")
     place = tenancy.location(location_id, actor)
     client = tenancy.locked(Client, client_id, actor)
-    first = _after_the_last(HealthAnswer.objects.filter(client=client), now)
+    # Under the client's lock: a withdrawal is seen by whatever comes after it.
+    if not consents(client.id).get(ConsentPurpose.HEALTH_ANSWERS):
+        raise HealthConsentMissing(client_id=str(client.id), purpose="health_answers")
+    first = after_the_last(HealthAnswer.objects.filter(client=client), now)
     plain = [_canonical(item.content) for item in items]
     rows = [
         HealthAnswer(
@@ -248,7 +217,7 @@ def record_health(
             visit_id=visit_id,
             kind=ItemKind(item.kind),
             sealed=sealed,
-            recorded_at=first + n * _TICK,
+            recorded_at=first + n * TICK,
             recorded_by=actor.person_id,
         )
         for n, (item, sealed) in enumerate(
@@ -311,7 +280,7 @@ def strike_out(
         kind=CORRECTION,
         sealed=sealed,
         corrects_id=wrong.id,
-        recorded_at=_after_the_last(rows, now),
+        recorded_at=after_the_last(rows, now),
         recorded_by=actor.person_id,
     )
     correction.save(force_insert=True)

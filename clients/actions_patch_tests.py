@@ -2,14 +2,12 @@
 
 import json
 from collections.abc import Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Max
-
 from clients.models import Client, HealthRead, PatchTest, PatchTestEntry
-from clients.queries import known_at
+from clients.queries import after_the_last, known_at
 from clients.queries_patch_tests import READING, STRUCK, PatchTestsKept, tests_of
 from clients.rule_files import shipped_rule_set
 from clients.rules.patch_tests import LEAD_HOURS, Grade, Outcome, SeenBy
@@ -22,8 +20,6 @@ from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.sealing import seal
 from spa_ops.unit.rows import insert
 from spa_ops.unit.work import action, current
-
-_TICK = timedelta(microseconds=1)
 
 
 @action
@@ -155,9 +151,6 @@ def _entry(
     content: Mapping[str, Any],
     strikes_id: UUID | None = None,
 ) -> PatchTestEntry:
-    last = PatchTestEntry.objects.filter(client_id=test.client_id).aggregate(
-        last=Max("recorded_at")
-    )["last"]
     plain = canonical_json(json.loads(json.dumps(dict(content))))
     entry = PatchTestEntry(
         business_id=test.business_id,
@@ -166,8 +159,7 @@ def _entry(
         kind=kind,
         sealed=seal(test.business_id, test.client_id, plain),
         strikes_id=strikes_id,
-        # The client is locked: the newest of a client is one, whatever the clocks say.
-        recorded_at=now if last is None else max(now, last + _TICK),
+        recorded_at=after_the_last(PatchTestEntry.objects.filter(client_id=test.client_id), now),
         recorded_by=actor.person_id,
     )
     insert([entry])

@@ -20,11 +20,12 @@ CLIENT = register(
         location=None,
         body=json_object(
             "id", "version", "name", "phone", "email", "birth_date", "language", "zone", "note",
-            "location_ids", created_at=json_instant("e.created_at"), consents=_CONSENTS,
+            "guardian", "chosen_practitioner_id", "location_ids", created_at=json_instant("e.created_at"), consents=_CONSENTS,
         ),
         schema=object_schema(
             id="uuid", version="int", name="str", phone="str", email="str", birth_date="date?",
-            language="str", zone="str", note="str", location_ids="[uuid]", created_at="datetime",
+            language="str", zone="str", note="str", guardian={"type": ["object", "null"]},
+            chosen_practitioner_id="uuid?", location_ids="[uuid]", created_at="datetime",
             consents={
                 "type": "object",
                 "properties": {purpose: {"type": "boolean"} for purpose in ConsentPurpose.values},
@@ -43,13 +44,31 @@ CONSENT = Entity(
     location=None,
     version="1",
     body=json_object(
-        "id", "purpose", "given", "recorded_by", recorded_at=json_instant("e.recorded_at")
+        "id", "purpose", "given", "text_digest", "signed_by", "witnessed_by", "device_id",
+        "recorded_by", recorded_at=json_instant("e.recorded_at"),
     ),
     schema=object_schema(
-        id="uuid", purpose="str", given="bool", recorded_by="uuid?", recorded_at="datetime"
+        id="uuid", purpose="str", given="bool", text_digest="str", signed_by="str",
+        witnessed_by="uuid?", device_id="uuid?", recorded_by="uuid?", recorded_at="datetime",
     ),
     readers=_STAFF,
-)
+)  # fmt: skip
+
+CONSENT_TEXT = Entity(
+    name="consent_text",
+    table="clients_consent_text",
+    location=None,
+    version="1",
+    body=json_object(
+        "id", "purpose", "language", "version", "text", "digest", "published_by",
+        published_at=json_instant("e.published_at"),
+    ),
+    schema=object_schema(
+        id="uuid", purpose="str", language="str", version="int", text="str", digest="str",
+        published_by="uuid?", published_at="datetime",
+    ),
+    readers=_STAFF,
+)  # fmt: skip
 
 #: For the answer to a command: that a product was tried, never what came of it.
 PATCH_TEST = Entity(

@@ -26,6 +26,10 @@ class Client(SyncedModel):
     #: Where messages are timed by; empty: the zone of the location.
     zone = models.CharField(max_length=64, default="")
     note = models.CharField(max_length=2000, default="")
+    #: Who is reached in a minor's stead: {"name", "relation", "phone", "email"}.
+    guardian = models.JSONField(null=True)
+    #: Whom the client chose for intimate services; nobody else is booked for them.
+    chosen_practitioner_id = models.UUIDField(null=True)
     #: The locations whose feed carries this client.
     location_ids = ArrayField(models.UUIDField(), default=list)
     created_at = models.DateTimeField()
@@ -87,9 +91,39 @@ class ConsentPurpose(models.TextChoices):
     EMAIL_MESSAGES = "email_messages"
     HEALTH_ANSWERS = "health_answers"
     PHOTOGRAPHS = "photographs"
+    SERVICE = "service"
     #: By the guardian, for services on a minor.
     GUARDIAN_SERVICE = "guardian_service"
     INTIMATE_SERVICE = "intimate_service"
+
+
+@append_only
+class ConsentText(TenantModel):
+    """A text that the business asks consent with; never changed, the next version takes its place."""
+
+    purpose = models.CharField(max_length=20, choices=ConsentPurpose.choices)
+    language = models.CharField(max_length=12)
+    version = models.PositiveIntegerField()
+    text = models.TextField()
+    digest = models.CharField(max_length=64)
+    published_at = models.DateTimeField()
+    published_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_consent_text"
+        constraints = [
+            *tenant_constraints("clients_consent_text"),
+            models.UniqueConstraint(
+                fields=["business_id", "purpose", "language", "version"],
+                name="clients_consent_text_version",
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["business_id", "digest"], name="clients_consent_text_digest")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.purpose} {self.language} {self.version}"
 
 
 @append_only
@@ -99,6 +133,14 @@ class Consent(TenantModel):
     client = TenantForeignKey("clients.Client")
     purpose = models.CharField(max_length=20, choices=ConsentPurpose.choices)
     given = models.BooleanField()
+    #: What was signed: SHA-256 of the text's UTF-8, in hexadecimal; empty: said, not signed.
+    text_digest = models.CharField(max_length=64, default="")
+    #: `client` or `guardian`; empty: not signed.
+    signed_by = models.CharField(max_length=8, default="")
+    #: The typed name and a guardian's relation, sealed under the client's key.
+    sealed_signature = models.BinaryField(null=True)
+    witnessed_by = models.UUIDField(null=True)
+    device_id = models.UUIDField(null=True)
     recorded_at = models.DateTimeField()
     recorded_by = models.UUIDField(null=True)
 

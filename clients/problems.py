@@ -34,3 +34,26 @@ class HousePolicyRefused(RuleFileRefused):
     """
 
     slug, status, title = "house-policy-refused", 422, "House policy refused"
+
+
+class HealthConsentMissing(Problem):
+    """Nothing about a client's health is kept before they agree to that. Ask the client (for a minor,
+    the guardian); when they agree, record it (`POST /api/v1/clients/{id}/consents` with `purpose`
+    `health_answers` and `given` true; anybody on the team may) and send the answers again. Who does
+    not agree is not screened, so no service starts. Nothing was kept.
+    """
+
+    slug, status, title = "health-consent-missing", 409, "Consent to keep health answers missing"
+    template = (
+        "Ask the client whether their health answers may be kept, record it, and send them again."
+    )
+
+
+class SignatureRefused(Problem):
+    """A signature holds for one text of one purpose, and a service on a minor is the guardian's to
+    sign, with their relation to the client. `why` is `unknown_digest`, `other_purpose`,
+    `guardian_signs` or `relation_missing`.
+    """
+
+    slug, status, title = "signature-refused", 422, "Signature refused"
+    template = "The signature was refused: {why}."

@@ -3,10 +3,12 @@
 import json
 from collections import defaultdict
 from collections.abc import Collection, Sequence
-from datetime import date
+from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 from uuid import UUID
+
+from django.db.models import Max
 
 from clients.models import Client, Consent, HealthAnswer, ScreeningPolicy
 from clients.rule_files import rule_set_under, shipped_rule_set
@@ -17,10 +19,13 @@ from clients.rules.names import search_words
 from clients.rules.told import Case, KeptItem, Strike, case_from
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import unseal_each, unseal_for_each
 
 __all__ = ["Case", "HealthItem", "ItemKind", "KeptItem", "Strike"]
 
+#: The least by which two rows' times differ.
+TICK = timedelta(microseconds=1)
 #: Kind of the row that strikes another out.
 CORRECTION = "correction"
 #: The last of all characters stands in no word: behind it nothing begins with the same letters.
@@ -181,6 +186,21 @@ def unverified_health(client_id: UUID) -> str | None:
         return None
     (plain,) = unseal_each(client.business_id, client.id, [client.unverified_health])
     return plain.decode()
+
+
+def home_of(client: Client, actor: Actor) -> Location | None:
+    """The place that a change is made at: the actor's own, else where the client was last linked."""
+    chosen = actor.location_id or next(reversed(client.location_ids), None)
+    return Location.objects.filter(id=chosen).first() if chosen else None
+
+
+def after_the_last(rows: Any, now: datetime) -> datetime:
+    """`now`, or just behind a client's newest of `rows`: clocks differ, and the newest must be one.
+
+    Sure only while the client is locked, so that nobody writes another meanwhile.
+    """
+    last = rows.aggregate(last=Max("recorded_at"))["last"]
+    return now if last is None else max(now, last + TICK)
 
 
 def known_at(client: Client, actor: Actor) -> Client:

@@ -24,6 +24,15 @@ class SkillMissing(Problem):
     template = "Line {line}: this practitioner does not perform this service."
 
 
+class OtherPractitionerChosen(Problem):
+    """For intimate services the client chose who performs them; `chosen_id` names who. Book that
+    practitioner, or ask the client and change the choice on their record first.
+    """
+
+    slug, status, title = "other-practitioner-chosen", 409, "The client chose another practitioner"
+    template = "Line {line}: for this service the client chose another practitioner."
+
+
 class RoomLacksFeature(Problem):
     """The room does not have what the service needs; `missing` names it."""
 

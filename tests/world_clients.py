@@ -4,6 +4,8 @@ from datetime import date, time
 from uuid import UUID
 
 from clients import actions as clients
+from clients import actions_consents as consents
+from clients.models import ConsentPurpose
 from services.actions import price_list, team
 from services.models import Duty
 from spa_ops.kernel import clock
@@ -73,6 +75,12 @@ def _client(name: str, full_name: str, place: UUID, phone: str, born: date) -> N
         birth_date=born,
         language="en",
     )
+    agree(name)
+
+
+def agree(name: str, purpose: ConsentPurpose = ConsentPurpose.HEALTH_ANSWERS) -> None:
+    """The client agrees to one purpose."""
+    consents.give_consent(**_by_system(), client_id=uid(name), purpose=purpose)
 
 
 def _attendant() -> None:

@@ -1,5 +1,6 @@
 from django.urls import path
 
+from clients.api import consents as c
 from clients.api import screening
 from clients.api import views as v
 from spa_ops.web.views import several
@@ -7,7 +8,9 @@ from spa_ops.web.views import several
 urlpatterns = [
     path("clients", several(v.ListClients, v.AddClient).as_view()),
     path("clients/<uuid:id>", several(v.ReadClient, v.ChangeClient).as_view()),
-    path("clients/<uuid:id>/consents", several(v.ListConsents, v.RecordConsent).as_view()),
+    path("clients/<uuid:id>/consents", several(c.ListConsents, c.RecordConsent).as_view()),
+    path("clients/<uuid:id>/signatures", c.ListSignatures.as_view()),
+    path("consent-texts", several(c.ListTexts, c.PublishText).as_view()),
     path("clients/<uuid:id>/health", v.ReadHealth.as_view()),
     path("clients/<uuid:id>/health-reads", v.ListHealthReads.as_view()),
     path("screening-rules", screening.ListScreeningRules.as_view()),

@@ -1,4 +1,4 @@
-"""Endpoints of clients, their consents, and what consultations have kept."""
+"""Endpoints of clients, and of what consultations have kept."""
 
 from typing import Any
 from uuid import UUID
@@ -8,8 +8,8 @@ from rest_framework.request import Request
 
 from clients import actions, queries
 from clients.api import serializers as shapes
-from clients.bodies import CLIENT, CONSENT, HEALTH_READ
-from clients.models import Client, ConsentPurpose
+from clients.bodies import CLIENT, HEALTH_READ
+from clients.models import Client
 from spa_ops.kernel.problems import Busy
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.sealing import Erased
@@ -74,31 +74,6 @@ class ChangeClient(Edit):
 
     def handle(self, *, id: UUID, **given: Any) -> Any:
         return actions.change_client(client_id=id, **given)
-
-
-class ListConsents(ListView):
-    """Everything a client agreed to or withdrew, oldest first: the newest of a purpose holds."""
-
-    access = {"GET": STAFF}
-    entity = CONSENT
-    order = "e.recorded_at"
-    order_type = "timestamptz"
-
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.loaded(Client, id, self.actor)
-        return [("e.client_id = %s", [id])]
-
-
-class RecordConsent(Command):
-    """Record that a client agreed to one purpose, or agrees to it no more. Answers the client."""
-
-    access = {"POST": STAFF}
-    input = shapes.RecordConsent
-    entity = CLIENT
-
-    def handle(self, *, id: UUID, purpose: str, given: bool, **rest: Any) -> Any:
-        record = actions.give_consent if given else actions.withdraw_consent
-        return record(client_id=id, purpose=ConsentPurpose(purpose), **rest)
 
 
 _ITEM = object_schema(

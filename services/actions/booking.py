@@ -12,6 +12,7 @@ from services.problems import (
     InThePast,
     KitMissing,
     OffShift,
+    OtherPractitionerChosen,
     OutsideOpeningHours,
     RoomLacksFeature,
     SkillMissing,
@@ -20,6 +21,7 @@ from services.queries import planning, team
 from services.queries import visits as queries
 from services.queries.planning import PlanFacts
 from services.rules.phases import LinePlan, LineSpans, Minutes, notice_minutes, spans_of
+from services.rules.protected import INTIMATE
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
 from spa_ops.kernel.actor import Actor
@@ -54,7 +56,7 @@ def book_visit(
 
     Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
     `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
-    `RoomLacksFeature`, `KitMissing`, `NotFound`. Screening is not asked here: it is asked on the day.
+    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`. Screening is not asked here: it is asked on the day.
     """
     facts = facts_for(actor, location_id, client_id, lines)
     place, services = facts.place, facts.services
@@ -154,6 +156,9 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
         service = facts.services[request.service_id]
         _check_room_and_kit(facts, request, service, i)
         person, on = request.practitioner_id, local_date(span.starts_at, place.zone)
+        chosen = facts.chosen_practitioner
+        if service.area in INTIMATE and chosen not in {None, person}:
+            raise OtherPractitionerChosen(line=i, chosen_id=str(chosen))
         if not facts.has_skill(person, service.id, span.starts_at):
             raise SkillMissing(line=i)
         if not facts.has_licence(person, on):

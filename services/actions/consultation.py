@@ -1,9 +1,10 @@
 """The consultation on the day: what was said and seen is kept, and each line gets its verdict."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -18,6 +19,7 @@ from services.models import Line, LineState, SkinProduct, Visit, VisitState
 from services.problems import NotCovered, NotOverridable, ScreeningForbids
 from services.queries import patch_tests as test_queries
 from services.queries import visits as queries
+from services.rules.protected import flags_of, years_old
 from spa_ops.kernel.actor import Actor, Auth
 from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.kernel.problems import Problem, WrongState, invalid
@@ -27,10 +29,7 @@ from spa_ops.tenancy.sealing import seal, unseal
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
-#: House policy: no statute was found; customs put the floor for intimate services at 16 or 18.
-ADULT_AT = 18
 PASSES = frozenset({"proceed", "proceed_with_care"})
-INTIMATE = frozenset({"bikini", "intimate", "buttocks"})
 _SCREENED_STATES = (VisitState.ARRIVED, VisitState.IN_ROOM)
 
 
@@ -130,7 +129,7 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: date
     """Decide each open line by all that is known; write verdicts, evidence for each that is decided."""
     today = local_date(now, place.zone)
     subject = client_queries.case_of(visit.client_id, visit.id, today)
-    flags = _flags(visit, today)
+    flags = _flags(visit, place, today)
     open_lines = [line for line in lines if line.state in queries.OPEN]
     # What was done already today is judged with the rest: a tint after waxing is not.
     done = [line for line in lines if line.state != LineState.DROPPED]
@@ -206,6 +205,18 @@ def _to_the_hour(
     return None if longer else at
 
 
+def check_flags(visit: Visit, line: Line, place: Location, now: datetime) -> None:
+    """Age, guardian and consents hold at this very moment; raises `ScreeningForbids`.
+
+    Nobody overrides these, and a consent may be withdrawn after the consultation.
+    """
+    standing = _flags(visit, place, local_date(now, place.zone))(line.area)
+    bearing = client_queries.rule_set().bearing_on(line.method, line.area).by_flag
+    verdicts = [rule.verdict for flag in standing for rule in bearing.get(flag, ())]
+    if verdicts:
+        raise ScreeningForbids(verdict=max(verdicts).value, earliest_on=None, earliest_at=None)
+
+
 def check_patch_tests(visit: Visit, line: Line, place: Location, now: datetime) -> None:
     """The line's patch tests hold at this very moment; raises `ScreeningForbids`.
 
@@ -225,29 +236,20 @@ def check_patch_tests(visit: Visit, line: Line, place: Location, now: datetime) 
         )
 
 
-def _flags(visit: Visit, today: date) -> Any:
+def _flags(visit: Visit, place: Location, today: date) -> Callable[[str], frozenset[str]]:
+    """What stands against a line on an area, by age, guardian and consents as they are now."""
     born, consents = client_queries.age_and_consents(visit.client_id)
-    years = (
-        None
-        if born is None
-        else today.year - born.year - ((today.month, today.day) < (born.month, born.day))
+    return partial(
+        _flags_on,
+        years=None if born is None else years_old(born, today),
+        consents=consents,
+        guardian_is_here=visit.guardian_present_at is not None,
+        age_floor=tenancy.policy_of(place).intimate_age_floor,
     )
 
-    def of(area: str) -> frozenset[str]:
-        intimate = area in INTIMATE
-        found = set()
-        if years is None:
-            found.add("age_unknown")
-        elif years < ADULT_AT:
-            if not consents.get("guardian_service"):
-                found.add("guardian_consent_missing")
-            if intimate:
-                found |= {"under_age_floor", "guardian_not_present"}
-        if intimate and not consents.get("intimate_service"):
-            found.add("intimate_consent_missing")
-        return frozenset(found)
 
-    return of
+def _flags_on(area: str, **known: Any) -> frozenset[str]:
+    return flags_of(area=area, **known)
 
 
 def _write_verdict(visit: Visit, line: Line, screening: Screening, today: date) -> None:

@@ -11,7 +11,7 @@ from compliance.disinfection import actions as disinfection
 from compliance.disinfection import queries as kits
 from rooms import queries as rooms
 from services.actions.booking import visit_evidence
-from services.actions.consultation import PASSES, check_own_cover, check_patch_tests
+from services.actions.consultation import PASSES, check_flags, check_own_cover, check_patch_tests
 from services.actions.patch_tests import record_tests_of_line
 from services.actions.rebooking import propose_rebooking
 from services.models import Line, LineState, Visit, VisitState, WorkRecord
@@ -54,6 +54,7 @@ def start_line(
     if line.bleeding_since is not None:
         raise Bleeding
     _check_screening(line, place, now)
+    check_flags(visit, line, place, now)
     check_patch_tests(visit, line, place, now)
     _check_place(visit, line, now)
     if actor.person_id != line.practitioner_id:

@@ -12,15 +12,16 @@ from uuid import UUID
 from clients import queries as clients
 from services.models import Line, LineState, Rebooking
 from services.queries import rebooking as queries
+from services.rules.protected import is_minor
 from services.rules.reminders import (
     GONE,
     MOST_DAYS_AHEAD,
-    Channel,
     Message,
     NotSent,
     RebookingState,
     Send,
     WaitUntil,
+    addresses_of,
     decide,
     rebooking_date,
     remind_at,
@@ -180,7 +181,12 @@ def _decision(row: Rebooking, now: datetime) -> Send | WaitUntil | NotSent:
         rebook_on=row.rebook_on,
         hours=queries.sending_hours(place, now),
         consents=clients.consents(row.client_id),
-        addresses={Channel.SMS: client.phone, Channel.EMAIL: client.email},
+        addresses=addresses_of(
+            phone=client.phone,
+            email=client.email,
+            guardian=client.guardian,
+            minor=is_minor(client.birth_date, local_date(now, place.zone)),
+        ),
         is_booked=queries.is_booked_again(row, now),
     )
 

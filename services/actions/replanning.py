@@ -8,6 +8,7 @@ from services.actions import booking
 from services.actions.booking import LineRequest, needs_state, visit_evidence
 from services.actions.consultation import screen_lines
 from services.models import Line, LineState, Visit, VisitState
+from services.problems import NotCovered
 from services.queries import visits as queries
 from services.queries.planning import PlanFacts
 from services.rules.phases import LineSpans, own_spans, shared_ends
@@ -121,6 +122,29 @@ def drop_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Vis
         raise WrongState(
             thing="visit", state="of one line", needed="another line, or cancel the visit"
         )
+    _settle(now, visit, tenancy.location(visit.location_id, actor), rest)
+    put(visit, fields=[])
+    return visit
+
+
+@action
+def decline_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+    """The line's own practitioner declines it: it is dropped, its time is free, the reason is sealed.
+
+    The visit stays, also without another line: the client may choose somebody else. Raises
+    `NotFound`, `WrongState` unless it is planned, `NotCovered` for anybody else.
+    """
+    visit, lines = _opened(actor, _line_of(line_id).visit_id, set())
+    line = next(x for x in lines if x.id == line_id)
+    if actor.person_id != line.practitioner_id:
+        raise NotCovered
+    rest = _drop(visit, lines, line_id, reason)
+    visit_evidence(
+        "line.declined",
+        visit,
+        {"line_id": line.id, "practitioner_id": line.practitioner_id},
+        personal={"reason": reason},
+    )
     _settle(now, visit, tenancy.location(visit.location_id, actor), rest)
     put(visit, fields=[])
     return visit

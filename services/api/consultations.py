@@ -7,6 +7,7 @@ from django.http import HttpResponse
 from rest_framework.request import Request
 
 from clients import actions as clients
+from clients.problems import HealthConsentMissing
 from clients.rule_files import shipped_rule_set
 from services.actions import consultation
 from services.api import visit_shapes as shapes
@@ -33,6 +34,7 @@ class HoldConsultation(OnVisit):
 
     access = {"POST": FLOOR}
     input = shapes.HoldConsultation
+    problems = (HealthConsentMissing,)
 
     def handle(self, *, met: Any = (), **given: Any) -> Visit:
         return consultation.hold_consultation(met=[consultation.Met(**m) for m in met], **given)

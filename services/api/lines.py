@@ -148,6 +148,20 @@ class DropLine(_OnLine):
         return replanning.drop_line(**given)
 
 
+class DeclineLine(_OnLine):
+    """The line's own practitioner declines it before it starts, with a reason; nobody is blamed.
+
+    It is taken out. The desk offers the client somebody else.
+    """
+
+    access = {"POST": FLOOR}
+    input = shapes.WithReason
+    problems = (p.NotCovered,)
+
+    def handle(self, **given: Any) -> Visit:
+        return replanning.decline_line(**given)
+
+
 class SwapLine(_OnLine):
     """Another service in place of a planned line; the new area is screened, time and kit are checked."""
 

@@ -38,6 +38,16 @@ class MaybeReason(Strict):
     reason = s.CharField(max_length=500, required=False, allow_blank=True)
 
 
+class RecordGuardian(Strict):
+    present = s.BooleanField()
+    relation = s.CharField(max_length=80, required=False, allow_blank=True)
+
+
+class RecordChaperone(Strict):
+    accepted = s.BooleanField()
+    chaperone_id = s.UUIDField(required=False, help_text="who it is, when accepted")
+
+
 class SeatClient(Strict):
     room_id = s.UUIDField(
         required=False, allow_null=True, help_text="none: the room of the first open line"

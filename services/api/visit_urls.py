@@ -18,6 +18,8 @@ urlpatterns = [
     path("visits/<uuid:id>/arrive", v.RecordArrival.as_view()),
     path("visits/<uuid:id>/strike-out", v.StrikeVisitState.as_view()),
     path("visits/<uuid:id>/seat", v.SeatClient.as_view()),
+    path("visits/<uuid:id>/guardian", v.RecordGuardian.as_view()),
+    path("visits/<uuid:id>/chaperone", v.RecordChaperone.as_view()),
     path("visits/<uuid:id>/leave", v.RecordLeaving.as_view()),
     path("visits/<uuid:id>/lines", v.AddLine.as_view()),
     path(
@@ -34,5 +36,6 @@ urlpatterns = [
     path("lines/<uuid:id>/work-records", x.AddWorkRecord.as_view()),
     path("lines/<uuid:id>/strike-out", x.StrikeLineState.as_view()),
     path("lines/<uuid:id>/drop", x.DropLine.as_view()),
+    path("lines/<uuid:id>/decline", x.DeclineLine.as_view()),
     path("lines/<uuid:id>/swap", x.SwapLine.as_view()),
 ]

@@ -8,7 +8,7 @@ from rest_framework.request import Request
 
 from rooms.problems import RoomNotReady
 from services import problems as p
-from services.actions import booking, corrections, replanning, visit
+from services.actions import booking, corrections, presence, replanning, visit
 from services.api import visit_shapes as shapes
 from services.bodies.visits import VISIT
 from services.models import Visit
@@ -35,6 +35,7 @@ PLANNING = (
     p.InThePast,
     p.OutsideOpeningHours,
     p.OffShift,
+    p.OtherPractitionerChosen,
     p.SkillMissing,
     LicenceLapsed,
     p.RoomLacksFeature,
@@ -215,6 +216,26 @@ class RecordArrival(OnVisit):
 
     def handle(self, **given: Any) -> Visit:
         return visit.record_arrival(**given)
+
+
+class RecordGuardian(OnVisit):
+    """A minor's guardian is here, in person, or is not after all. Open lines are decided anew."""
+
+    access = {"POST": STAFF}
+    input = shapes.RecordGuardian
+
+    def handle(self, **given: Any) -> Visit:
+        return presence.record_guardian(**given)
+
+
+class RecordChaperone(OnVisit):
+    """A chaperone was offered: accepted, and who it is, or declined."""
+
+    access = {"POST": FLOOR}
+    input = shapes.RecordChaperone
+
+    def handle(self, **given: Any) -> Visit:
+        return presence.record_chaperone(**given)
 
 
 class SeatClient(OnVisit):

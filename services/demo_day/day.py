@@ -143,7 +143,12 @@ def walk_in(
 
 
 def consult(stage: Stage, visit: dict[str, Any], **said: Any) -> dict[str, Any]:
-    """The consultation: every question answered no but for `yes`, the hair long enough."""
+    """The consultation: every question answered no but for `yes`, the hair long enough.
+
+    Before it the client is asked whether the answers may be kept: imported, they agreed to nothing.
+    """
+    agreed = {"purpose": "health_answers", "given": True}
+    stage.desk.post(f"clients/{visit['client_id']}/consents", agreed)
     yes = said.pop("yes", ())
     held: dict[str, Any] = stage.practitioner.post(
         f"visits/{visit['id']}/consultation",

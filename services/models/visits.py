@@ -50,6 +50,11 @@ class Visit(SyncedModel):
     left_at = models.DateTimeField(null=True)
     checked_out_at = models.DateTimeField(null=True)
     note = models.CharField(max_length=2000, default="")
+    #: Since when a minor's guardian is here, as somebody saw; None: not seen.
+    guardian_present_at = models.DateTimeField(null=True)
+    #: What became of the offer of a chaperone; None: not offered.
+    chaperone_accepted = models.BooleanField(null=True)
+    chaperone_id = models.UUIDField(null=True)
     source_id = models.CharField(max_length=300, null=True)  # noqa: DJ001 - unique where present
 
     class Meta:

@@ -42,6 +42,8 @@ class PlanFacts:
     roles_end: dict[UUID, datetime]
     #: Whether the client is in the location's feed already.
     client_is_linked: bool
+    #: Whom the client chose for intimate services, if they did.
+    chosen_practitioner: UUID | None
 
     def has_skill(self, person_id: UUID, service_id: UUID, at: datetime) -> bool:
         """Whether the person may perform the service at that moment."""
@@ -100,6 +102,8 @@ SELECT to_jsonb(l), jsonb_build_object(
                         WHERE location_id IS NULL OR location_id = %(place)s
                         GROUP BY person_id) m
                   WHERE m.ends < 'infinity'),
+    'chosen', (SELECT jsonb_agg(c.chosen_practitioner_id) FROM clients_client c
+               WHERE c.id = %(client)s AND c.chosen_practitioner_id IS NOT NULL),
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s
@@ -158,6 +162,7 @@ def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
             UUID(person): datetime.fromisoformat(ends) for person, ends in found["roles_end"]
         },
         client_is_linked=bool(found["client_is_linked"]),
+        chosen_practitioner=UUID(found["chosen"][0]) if found["chosen"] else None,
     )
 
 

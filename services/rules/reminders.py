@@ -75,6 +75,16 @@ class Message:
     text: str
 
 
+def addresses_of(
+    *, phone: str, email: str, guardian: Mapping[str, str] | None, minor: bool
+) -> dict[Channel, str]:
+    """Where messages about a client go: a minor's to the guardian alone, also when there is none."""
+    if not minor:
+        return {Channel.SMS: phone, Channel.EMAIL: email}
+    known = guardian or {}
+    return {Channel.SMS: known.get("phone", ""), Channel.EMAIL: known.get("email", "")}
+
+
 class NotSent(StrEnum):
     """Why a reminder was settled without being sent."""
 

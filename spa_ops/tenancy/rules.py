@@ -23,6 +23,8 @@ class HousePolicy:
     tax_basis_points: int = 0
     tax_name: str = "tax"
     licence_warning_days: int = 60
+    #: Intimate services are for nobody younger: 16 or 18 (trade-facts 7.27, published client policies).
+    intimate_age_floor: int = 18
 
 
 def house_policy(stored: Any) -> HousePolicy:
@@ -39,6 +41,8 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append(
                 (key, "invalid", f"must be {'a whole number' if wanted is int else 'text'}")
             )
+        elif key == "intimate_age_floor" and value not in {16, 18}:
+            errors.append((key, "invalid", "must be 16 or 18"))
     if errors:
         raise InvalidInput(
             *({"pointer": f"/policies/{k}", "code": c, "message": m} for k, c, m in errors)

@@ -28,6 +28,8 @@ def build() -> None:
     make_ready("room 3")
     for name in ("dora", "elsa", "fina"):
         _done(call("freya").post("clients", _grown_up(name)))
+        kept = {"purpose": "health_answers", "given": True}
+        _done(call("freya").post(f"clients/{uid(name)}/consents", kept))
     screened = in_room(call, now, _facial(now, 90, "petra", "room 3"), client="dora")
     on_isotretinoin = {"kind": "isotretinoin", "still": True}
     answers = all_no("facial", "face", isotretinoin="yes")

@@ -12,6 +12,7 @@ from uuid import UUID, uuid4
 from django.db import connection
 from rest_framework import serializers as s
 
+from clients.consent_text_file import shipped_texts
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import ENTITIES
 from spa_ops.web.views import RowView
@@ -51,6 +52,8 @@ PATTERNS = {
     r"^[a-z]{2}(-[a-z0-9]{1,8})?$": "us-tx",
     r"^([01][0-9]|2[0-3]):[0-5][0-9]$": "10:00",
     r"^[0-9]{4}-(0[1-9]|1[0-2])$": "2026-05",
+    r"^[0-9a-f]{64}$": shipped_texts()[0].digest,
+    r"^[a-z]{2,3}(-[A-Z]{2})?$": "en",
 }
 
 
