@@ -54,9 +54,9 @@ def record_chaperone(
     Raises `NotFound`, `InvalidInput` unless exactly an accepted offer names somebody, `WrongState`
     unless the client is here.
     """
+    visit = queries.locked_visit(visit_id, actor)
     if accepted != (chaperone_id is not None):
         raise invalid("/chaperone_id", "names who it is, when the offer is accepted", "required")
-    visit = queries.locked_visit(visit_id, actor)
     needs_state(visit, *_HERE)
     if chaperone_id is not None:
         tenancy.loaded(Person, chaperone_id, actor)
