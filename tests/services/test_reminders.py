@@ -120,6 +120,27 @@ def test_mail_goes_by_its_own_consent(db, carry):
     assert state(row) == ("sent", "email")
 
 
+GERDA = {"name": "Invented Gerda", "relation": "mother", "phone": "+13125550199", "email": ""}
+
+
+@pytest.mark.parametrize(
+    ("born", "guardian", "outcome", "sent_to"),
+    [
+        # 18 on the day before the reminder, and on the day after it (trade-facts 7.27: under 18).
+        (date(2008, 5, 26), GERDA, "sent", ["+13125550123"]),
+        (date(2008, 5, 28), GERDA, "sent", ["+13125550199"]),
+        (date(2008, 5, 28), None, "no_address", []),
+    ],
+)
+def test_a_minors_reminder_goes_to_the_guardian_or_to_nobody(
+    db, carry, born, guardian, outcome, sent_to
+):
+    kept = carry()
+    waiting(birth_date=born, guardian=guardian)
+    assert send_due_reminders(now=DUE) == {outcome: 1}
+    assert [message.recipient for message in kept] == sent_to
+
+
 def book(row, at, state=LineState.PLANNED, **fields):
     """Another visit of the same client."""
     with reading(BUSINESS):
