@@ -10,7 +10,7 @@ from uuid import UUID
 
 from django.db.models import Max
 
-from clients.models import Client, Consent, HealthAnswer, ScreeningPolicy
+from clients.models import Client, Consent, ConsentPurpose, HealthAnswer, ScreeningPolicy
 from clients.rule_files import rule_set_under, shipped_rule_set
 from clients.rules import items
 from clients.rules.items import HealthItem, ItemKind
@@ -22,7 +22,7 @@ from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import unseal_each, unseal_for_each
 
-__all__ = ["Case", "HealthItem", "ItemKind", "KeptItem", "Strike"]
+__all__ = ["Case", "ConsentPurpose", "HealthItem", "ItemKind", "KeptItem", "Strike"]
 
 #: The least by which two rows' times differ.
 TICK = timedelta(microseconds=1)
@@ -174,6 +174,11 @@ def _items(found: Sequence[HealthAnswer], plain: Sequence[bytes]) -> list[KeptIt
         for row in found
         if row.kind != CORRECTION
     ]
+
+
+def was_asked_before(client_id: UUID) -> bool:
+    """Whether any health answer of this client is kept; never which."""
+    return HealthAnswer.objects.filter(client_id=client_id).exists()
 
 
 def unverified_health(client_id: UUID) -> str | None:

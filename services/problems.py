@@ -160,3 +160,19 @@ class CurrencyMismatch(Problem):
 
     slug, status, title = "currency-mismatch", 409, "Other currency"
     template = "This location takes {currency}."
+
+
+class IntakeLinkOver(Problem):
+    """The link to the questions before a visit has expired, was taken back or replaced, or the visit
+    is over or off. The desk can make a new one; everything can also be answered in the room.
+    """
+
+    slug, status, title = "intake-link-over", 410, "This link is over"
+
+
+class IntakeSentAlready(Problem):
+    """The answers were sent through this link before, and are kept as they were sent. What is to be
+    changed is told in the room before the service, or through a new link from the desk.
+    """
+
+    slug, status, title = "intake-sent-already", 409, "Sent already"

@@ -15,5 +15,6 @@ urlpatterns = [
     path("api/v1/", include("compliance.disinfection.api.urls")),
     path("api/v1/", include("rooms.api.urls")),
     path("api/v1/", include("compliance.reports.api.urls")),
+    path("", include("services.pages.urls")),
     path("", include("spa_ops.pages.urls")),
 ]

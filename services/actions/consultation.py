@@ -53,11 +53,13 @@ def hold_consultation(
     declarations: Sequence[dict[str, Any]] = (),
     findings: Sequence[dict[str, Any]] = (),
     met: Sequence[Met] = (),
+    told: Sequence[client_queries.HealthItem] = (),
     match: int | None = None,
 ) -> Visit:
     """Keep what was said and seen, and decide every open line of the visit anew.
 
-    May be called as often as something is said or seen: nothing recorded is replaced. Raises
+    `told` was checked when it was told, and is kept before the rest: the newer answer counts. May
+    be called as often as something is said or seen: nothing recorded is replaced. Raises
     `InvalidInput` with pointers for unknown words or impossible dates, `WrongState` unless the
     client is here.
     """
@@ -66,9 +68,10 @@ def hold_consultation(
         raise WrongState(thing="visit", state=visit.state, needed="the client to be here")
     place = tenancy.location(visit.location_id, actor)
     today = local_date(now, place.zone)
-    items = client_queries.items_from(
+    said = client_queries.items_from(
         answers=answers, declarations=declarations, findings=findings, today=today
     )
+    items = [*told, *said]
     lines = queries.lines_of(visit.id)
     items += _met_items(met, {line.id for line in lines})
     if items:

@@ -13,6 +13,7 @@ from services.actions import consultation
 from services.api import visit_shapes as shapes
 from services.api.visits import OnVisit
 from services.models import Visit
+from services.queries import intake
 from services.queries import visits as queries
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import run
@@ -56,15 +57,23 @@ _SCREENING = object_schema(
 )  # fmt: skip
 
 
+_INTAKE = object_schema(
+    intake_id="uuid", submitted_at="datetime", told_on="date", changed="str", birth_date="date?", note="str",
+    guardian={"type": ["object", "null"]}, items=array_of(object_schema(id="uuid", kind="str", content="object", confirmed="bool")),
+)  # fmt: skip
+
+
 class ReadConsultation(ApiView):
     """The health answers of a visit and each line's verdict with every reason and source.
 
-    Each reading is recorded. The front desk does not see it.
+    `intake` is what was told before the visit, oldest first: not confirmed, and no screening. Each reading is recorded. The front desk does not see it.
     """
 
     access = {"GET": FLOOR}
     tag = "visits"
-    output = object_schema(notice="str", items="array", lines=array_of(_SCREENING))
+    output = object_schema(
+        notice="str", items="array", intake=array_of(_INTAKE), lines=array_of(_SCREENING)
+    )
 
     def get(self, request: Request, id: UUID) -> HttpResponse:
         def body() -> dict[str, Any]:
@@ -84,10 +93,21 @@ class ReadConsultation(ApiView):
                     }
                     for i in items
                 ],
+                "intake": [self._intake(told) for told in intake.told_before(found)],
                 "lines": [self._line(found, line) for line in queries.lines_of(found.id)],
             }
 
         return answer(run(body, actor=self.actor, now=self.now))
+
+    @staticmethod
+    def _intake(told: intake.ToldBefore) -> dict[str, Any]:
+        content = told.content
+        return {
+            "intake_id": told.intake.id,
+            "submitted_at": told.intake.submitted_at,
+            **{n: content[n] for n in ("told_on", "changed", "birth_date", "guardian", "note")},
+            "items": [i | {"confirmed": UUID(i["id"]) in told.confirmed} for i in content["items"]],
+        }
 
     @staticmethod
     def _line(found: Visit, line: Any) -> dict[str, Any]:

@@ -7,6 +7,7 @@ REDIS_URL              broker, pokes and rate limits; without it the database is
 SPA_OPS_SECRET_KEY     signing key for sessions
 SPA_OPS_MASTER_KEYS    id:base64 of 32 bytes, comma separated; the first wraps new keys
 SPA_OPS_ALLOWED_HOSTS  comma separated
+SPA_OPS_PROXIES        how many proxies stand in front (default 0): whose word on addresses is taken
 """
 
 import base64
@@ -112,6 +113,10 @@ SEND_POKES = ENV != "test"
 #: Every key of ours in a shared Redis starts with this.
 REDIS_PREFIX = os.environ.get("SPA_OPS_REDIS_PREFIX", "spa_ops:")
 REQUESTS_PER_MINUTE = int(os.environ.get("SPA_OPS_REQUESTS_PER_MINUTE", "6000"))
+#: From one address, to pages that need no sign-in: a family behind one router has enough.
+PAGES_PER_MINUTE = int(os.environ.get("SPA_OPS_PAGES_PER_MINUTE", "60"))
+#: How many proxies of ours stand in front, each adding to X-Forwarded-For whom it heard from.
+PROXIES = int(os.environ.get("SPA_OPS_PROXIES", "0"))
 BROKER_URL = os.environ.get("SPA_OPS_BROKER_URL", REDIS_URL)
 
 

@@ -1,8 +1,9 @@
-"""Rate limits per signed-in principal: counted in Redis, or in this process without it."""
+"""Rate limits per signed-in principal, and per address for pages without sign-in: counted in Redis, or in this process without it."""
 
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
+from hashlib import sha256
 from typing import Any
 
 import redis
@@ -26,10 +27,20 @@ class Allowance:
 
 def spend(actor: Actor, now: datetime) -> Allowance:
     """Count one request of this principal; raises `TooManyRequests`."""
-    limit = settings.REQUESTS_PER_MINUTE
+    return _spend(str(actor.token_id or actor.principal), settings.REQUESTS_PER_MINUTE, now)
+
+
+def spend_at(address: str, now: datetime) -> Allowance:
+    """Count one request to a page without sign-in from this address; raises `TooManyRequests`."""
+    # Hashed: an address is personal data, and Redis may be shared.
+    who = sha256(f"{settings.SECRET_KEY}/{address}".encode()).hexdigest()[:32]
+    return _spend(f"page:{who}", settings.PAGES_PER_MINUTE, now)
+
+
+def _spend(who: str, limit: int, now: datetime) -> Allowance:
     seconds = int(now.timestamp())
     window, reset = seconds // WINDOW_SECONDS, WINDOW_SECONDS - seconds % WINDOW_SECONDS
-    used = _count(str(actor.token_id or actor.principal), window)
+    used = _count(who, window)
     if used > limit:
         raise TooManyRequests(retry_after_seconds=reset)
     return Allowance(limit, limit - used, reset)

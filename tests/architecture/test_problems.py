@@ -10,6 +10,8 @@ from tests.architecture.sources import PACKAGES, modules
 
 #: Problems that no operation documents, and why.
 NOT_IN_OPENAPI = {
+    "intake-link-over": "answered by a page for clients, not by the API",
+    "intake-sent-already": "answered by a page for clients, not by the API",
     "internal-error": "a 500 is a bug, never an answer to expect",
     "method-not-allowed": "no operation: this method is not served there",
 }
