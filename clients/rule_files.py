@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Hashable, Iterable, Mapping
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,7 @@ _MOST_BYTES = 2_000_000
 @cache
 def shipped_rule_set() -> RuleSet:
     """The rules that come with the program, read once."""
-    return load_rule_set()
+    return rule_set_of(_shipped_data())
 
 
 def rule_set_under(policy: dict[str, Any]) -> RuleSet:
@@ -33,7 +33,18 @@ def rule_set_under(policy: dict[str, Any]) -> RuleSet:
 
     Raises RuleFileUnreadable or HousePolicyRefused.
     """
-    return rule_set_of(_rule_data(SHIPPED), policy) if policy else shipped_rule_set()
+    return _tightened(json.dumps(policy, sort_keys=True)) if policy else shipped_rule_set()
+
+
+@lru_cache(maxsize=200)
+def _tightened(policy: str) -> RuleSet:
+    return rule_set_of(_shipped_data(), json.loads(policy))
+
+
+@cache
+def _shipped_data() -> dict[str, Any]:
+    """The shipped files, parsed; read only."""
+    return _rule_data(SHIPPED)
 
 
 def load_rule_set(folder: Path = SHIPPED, house_policy: Path | None = None) -> RuleSet:

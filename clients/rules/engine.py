@@ -11,7 +11,7 @@ the first day after them.
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 
 from clients.rules.cases import (
@@ -53,6 +53,11 @@ class _Hit:
     unclear: frozenset[Unclear] = frozenset()
 
     @property
+    def stands_as(self) -> Verdict:
+        """The verdict it still asks for; what is met asks for care and no more."""
+        return min(self.rule.verdict, Verdict.PROCEED_WITH_CARE) if self.met else self.rule.verdict
+
+    @property
     def is_dated(self) -> bool:
         """Whether time alone meets it, on `until`."""
         return self.until is not None and not self.met and self.rule.verdict in _DATED
@@ -81,15 +86,35 @@ def screen(
         findings=findings,
         today=today,
     )
+    case = case_for(
+        rule_set=rule_set,
+        lines=lines,
+        answers=answers,
+        declarations=declarations,
+        findings=findings,
+        today=today,
+    )
+    return {line.key: case.screening_with_alternatives(line) for line in lines}
+
+
+def case_for(
+    *,
+    rule_set: RuleSet,
+    lines: Sequence[LineToScreen],
+    answers: Mapping[str, Answer],
+    declarations: Sequence[Declaration],
+    findings: Sequence[Finding],
+    today: date,
+) -> "Case":
+    """The case that `screen` judges, of what was checked when it was kept."""
     observed = _by_kind(as_observed(rule_set, declarations, findings, today))
-    case = _Case(
+    return Case(
         rule_set=rule_set,
         lines=lines,
         observed=observed,
         open_questions=_open_questions(rule_set, answers, observed),
         today=today,
     )
-    return {line.key: case.screening_with_alternatives(line) for line in lines}
 
 
 def _by_kind(observed: Iterable[Observed]) -> dict[str, list[Observed]]:
@@ -113,7 +138,7 @@ def _open_questions(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Case:
+class Case:
     """One client on one day: what is known, and the lines to judge by it."""
 
     rule_set: RuleSet
@@ -121,6 +146,21 @@ class _Case:
     observed: Mapping[str, list[Observed]]
     open_questions: frozenset[str]
     today: date
+    # Lines alike but for their day share what the client's things set off.
+    _alike: dict[tuple[object, ...], list[_Hit]] = field(default_factory=dict, init=False)
+
+    def outcome(self, line: LineToScreen) -> tuple[Verdict, date | None]:
+        """The verdict and `earliest_on` that the line's screening has, without its reasons."""
+        bearing = self.rule_set.bearing_on(line.method, line.area)
+        key = (line.method, line.area, line.patch_test, line.ingredients, line.met)
+        if key not in self._alike:
+            self._alike[key] = list(self._hits_of_client(line, bearing))
+        hits = [*self._alike[key], *self._hits_of_line(line, bearing)]
+        standing = [hit for hit in hits if hit.span.contains(line.on)]
+        verdicts = [hit.stands_as for hit in standing]
+        if self._asks(line):
+            verdicts.append(Verdict.ASK_FIRST)
+        return max(verdicts, default=Verdict.PROCEED), _earliest(line.on, hits, standing)
 
     def screening_with_alternatives(self, line: LineToScreen) -> Screening:
         screening = self.screening(line)

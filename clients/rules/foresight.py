@@ -4,13 +4,28 @@ No consultation and no verdict of the day: questions are asked anew at the visit
 for an answer here, and only what the client has declared before counts.
 """
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from clients.rules.cases import Answer, Declaration, LineToScreen, Screening
-from clients.rules.engine import screen
-from clients.rules.model import RuleSet
+from clients.rules.engine import Case, case_for
+from clients.rules.model import RuleSet, Verdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Foreseen:
+    """What is foreseen for one line; its reasons, which take longer, on request."""
+
+    verdict: Verdict
+    earliest_on: date | None
+    line: LineToScreen
+    case: Case
+
+    def screening(self) -> Screening:
+        """The same with every reason."""
+        return self.case.screening_with_alternatives(self.line)
 
 
 def foresee(
@@ -19,26 +34,37 @@ def foresee(
     lines: Sequence[LineToScreen],
     declarations: Sequence[tuple[date, Declaration]],
     today: date,
-) -> dict[str, Screening]:
-    """The screening of each line as far as it is known, by its key.
+) -> dict[str, Foreseen]:
+    """How each line stands as far as it is known, by its key.
 
     `declarations` come with the day on which each was told. What passes soon is left out for lines
-    `foreseen_days` or more after that day. Raises what `screen` raises.
+    `foreseen_days` or more after that day. What is given was checked when it was kept.
     """
-    found: dict[str, Screening] = {}
-    for on in sorted({line.on for line in lines}):
-        found |= screen(
+    # The days of one client mostly differ in nothing: those that go by the same are one case.
+    by_told: dict[tuple[int, ...], list[LineToScreen]] = defaultdict(list)
+    for line in lines:
+        counting = tuple(
+            n
+            for n, (told_on, said) in enumerate(declarations)
+            if _is_foreseen(rule_set, said, told_on, line.on)
+        )
+        by_told[counting].append(line)
+    nothing_new = {question.id: Answer.NO for question in rule_set.questions}
+    found = {}
+    for counting, alike in by_told.items():
+        case = case_for(
             rule_set=rule_set,
-            lines=[line for line in lines if line.on == on],
-            answers={question.id: Answer.NO for question in rule_set.questions},
-            declarations=[
-                replace(said, said_today=False)
-                for told_on, said in declarations
-                if _is_foreseen(rule_set, said, told_on, on)
-            ],
+            lines=alike,
+            answers=nothing_new,
+            declarations=[replace(declarations[n][1], said_today=False) for n in counting],
             findings=(),
             today=today,
         )
+        for line in alike:
+            verdict, earliest_on = case.outcome(line)
+            found[line.key] = Foreseen(
+                verdict=verdict, earliest_on=earliest_on, line=line, case=case
+            )
     return found
 
 

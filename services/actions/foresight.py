@@ -12,29 +12,41 @@ from itertools import groupby
 from operator import attrgetter
 from uuid import UUID
 
+from django.db import connection
+
 from clients import queries as client_queries
-from clients.rules.cases import LineToScreen, Screening
-from clients.rules.foresight import foresee
+from clients.rules.cases import LineToScreen
+from clients.rules.foresight import Foreseen, foresee
 from clients.rules.model import RuleSet
 from clients.rules.told import KeptItem, standing_declarations
 from services.actions.consultation import screening_as_kept
-from services.models import ForesightDue, ForesightRun, Line, LineState, Visit, VisitState
+from services.models import ForesightDue, ForesightRun
 from services.queries import foresight as queries
 from services.queries.foresight import ComingLine
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy.sealing import seal_for_each
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import touch
 from spa_ops.unit.work import action, current
 
 #: Clients of one transaction.
-CLIENTS_AT_ONCE = 250
+CLIENTS_AT_ONCE = 500
 _NOBODY = UUID(int=0)
+# One statement for all: a change of rules may touch hundreds of lines of one batch.
+_FORESEEN = """
+UPDATE services_line l
+SET verdict = f.verdict, earliest_on = f.earliest_on, rules_version = f.rules_version,
+    sealed_screening = f.sealed, screened_on = NULL, earliest_at = NULL, overridden_by = NULL,
+    overridden_at = NULL
+FROM unnest(%s::uuid[], %s::text[], %s::date[], %s::text[], %s::bytea[])
+    AS f(id, verdict, earliest_on, rules_version, sealed)
+WHERE l.id = f.id AND l.state = 'planned'
+"""
 
 
 @action
 def foresee_what_changed(*, actor: Actor, now: datetime) -> int:
-    """Look at the coming visits of up to 250 clients for whom something changed; gives how many clients."""
+    """Look at the coming visits of up to 500 clients for whom something changed; gives how many clients."""
     client_ids = queries.clients_due(CLIENTS_AT_ONCE)
     if client_ids:
         # First: what is told while we read makes them due again.
@@ -47,7 +59,7 @@ def foresee_what_changed(*, actor: Actor, now: datetime) -> int:
 def foresee_under_new_rules(*, actor: Actor, now: datetime) -> int:
     """Go on looking at all coming visits under the rules that hold now; gives how many clients, 0 when done.
 
-    250 clients a call, from where the last one stopped; other rules begin anew. Two at once do not
+    500 clients a call, from where the last one stopped; other rules begin anew. Two at once do not
     do the same: the second finds nothing to do.
     """
     rules = client_queries.rule_set()
@@ -77,14 +89,14 @@ def foresee_under_new_rules(*, actor: Actor, now: datetime) -> int:
 def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules: RuleSet) -> None:
     declared = client_queries.declared_by_each(client_ids)
     lines = queries.coming_lines(client_ids, now)
-    changed: dict[UUID, tuple[ComingLine, Screening | None]] = {}
+    changed: dict[UUID, tuple[ComingLine, Foreseen | None]] = {}
     for client_id, own in groupby(lines, attrgetter("client_id")):
         coming = list(own)
         found = _foreseen(rules, declared.get(client_id, ()), coming, now)
         changed |= {
             line.line_id: (line, stops)
             for line in coming
-            if _differs(line, stops := found.get(line.line_id), rules)
+            if _differs(line, stops := found.get(line.line_id))
         }
     if changed:
         _write(actor, changed, rules)
@@ -92,13 +104,13 @@ def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules
 
 def _foreseen(
     rules: RuleSet, items: Sequence[KeptItem], coming: Sequence[ComingLine], now: datetime
-) -> dict[UUID, Screening]:
+) -> dict[UUID, Foreseen]:
     """What stops a line, by its id; a line that nothing stops is left out."""
     if not items:
         return {}
-    found: dict[UUID, Screening] = {}
+    found: dict[UUID, Foreseen] = {}
     for zone, own in groupby(sorted(coming, key=attrgetter("zone")), attrgetter("zone")):
-        screenings = foresee(
+        foreseen = foresee(
             rule_set=rules,
             lines=[
                 LineToScreen(
@@ -117,67 +129,54 @@ def _foreseen(
             ],
             today=local_date(now, zone),
         )
-        found |= {UUID(key): one for key, one in screenings.items() if not one.verdict.passes}
+        found |= {UUID(key): one for key, one in foreseen.items() if not one.verdict.passes}
     return found
 
 
-def _differs(line: ComingLine, stops: Screening | None, rules: RuleSet) -> bool:
+def _differs(line: ComingLine, stops: Foreseen | None) -> bool:
+    """Whether the outcome or its date is another one; what stays keeps the rules it was found under."""
     if stops is None:
         return line.verdict != ""
-    was = (line.verdict, line.earliest_on, line.rules_version)
-    return was != (stops.verdict.value, stops.earliest_on, rules.version)
+    return (line.verdict, line.earliest_on) != (stops.verdict.value, stops.earliest_on)
 
 
 def _write(
-    actor: Actor, changed: Mapping[UUID, tuple[ComingLine, Screening | None]], rules: RuleSet
+    actor: Actor, changed: Mapping[UUID, tuple[ComingLine, Foreseen | None]], rules: RuleSet
 ) -> None:
     # Locked in order of id; a client who has arrived meanwhile is screened in the room.
-    visit_ids = {line.visit_id for line, _ in changed.values()}
-    visits = {
-        visit.id: visit
-        for visit in Visit.objects.select_for_update(of=("self",), no_key=True)
-        .filter(id__in=visit_ids, state=VisitState.BOOKED)
-        .order_by("id")
-    }
-    rows = [
-        row
-        for row in Line.objects.filter(id__in=list(changed), state=LineState.PLANNED)
-        if row.visit_id in visits
-    ]
+    visits = queries.locked_booked({line.visit_id for line, _ in changed.values()})
+    found = [(line, stops) for line, stops in changed.values() if line.visit_id in visits]
     texts: dict[UUID, list[bytes]] = defaultdict(list)
-    stopped: dict[UUID, list[Line]] = defaultdict(list)
-    for row in rows:
-        stops = changed[row.id][1]
-        row.verdict = stops.verdict.value if stops else ""
-        row.screened_on, row.earliest_on = None, stops.earliest_on if stops else None
-        row.rules_version = stops.rules_version if stops else ""
-        row.sealed_screening = None
-        row.overridden_by = row.overridden_at = None
-        visit = visits[row.visit_id]
+    stopped: dict[UUID, list[UUID]] = defaultdict(list)
+    for line, stops in found:
         if stops:
-            texts[visit.client_id].append(json.dumps(screening_as_kept(stops)).encode())
-            stopped[visit.client_id].append(row)
+            texts[line.client_id].append(json.dumps(screening_as_kept(stops.screening())).encode())
+            stopped[line.client_id].append(line.line_id)
         current().evidence(
             "line.foreseen",
-            location_id=visit.location_id,
-            subject_id=visit.id,
+            location_id=visits[line.visit_id].location_id,
+            subject_id=line.visit_id,
             facts={
-                "visit_id": visit.id,
-                "line_id": row.id,
-                "verdict": row.verdict or "proceed",
-                "earliest_on": row.earliest_on,
+                "visit_id": line.visit_id,
+                "line_id": line.line_id,
+                "verdict": stops.verdict.value if stops else "proceed",
+                "earliest_on": stops.earliest_on if stops else None,
                 "rules_version": rules.version,
                 "rules_digest": rules.digest,
             },
         )
-    for client_id, sealed in seal_for_each(actor.business_id, texts).items():
-        for row, each in zip(stopped[client_id], sealed, strict=True):
-            row.sealed_screening = each
-    Line.objects.bulk_update(
-        rows,
-        ["verdict", "screened_on", "earliest_on", "rules_version", "sealed_screening",
-         "overridden_by", "overridden_at"],
-        batch_size=500,
-    )  # fmt: skip
-    for visit_id in sorted({row.visit_id for row in rows}):
-        put(visits[visit_id], fields=[])
+    sealed: dict[UUID, bytes] = {}
+    for client_id, each in seal_for_each(actor.business_id, texts).items():
+        sealed |= dict(zip(stopped[client_id], each, strict=True))
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _FORESEEN,
+            [
+                [line.line_id for line, _ in found],
+                [stops.verdict.value if stops else "" for _, stops in found],
+                [stops.earliest_on if stops else None for _, stops in found],
+                [rules.version if stops else "" for _, stops in found],
+                [sealed.get(line.line_id) for line, _ in found],
+            ],
+        )
+    touch([visits[i] for i in sorted({line.visit_id for line, _ in found})])

@@ -9,7 +9,7 @@ from uuid import UUID
 from django.db import connection
 
 from clients.rules.model import PatchTest
-from services.models import ForesightDue
+from services.models import ForesightDue, Visit, VisitState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +42,7 @@ JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_i
 WHERE v.client_id = ANY(%s) AND v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
 ORDER BY v.client_id, l.starts_at, l.id
 """
-_CLIENTS_BEHIND = """
+CLIENTS_BEHIND = """
 SELECT DISTINCT client_id FROM services_visit
 WHERE state = 'booked' AND starts_at > %s AND client_id > %s ORDER BY client_id LIMIT %s
 """
@@ -65,7 +65,7 @@ def coming_lines(client_ids: Collection[UUID], now: datetime) -> list[ComingLine
 def clients_behind(after: UUID, now: datetime, most: int) -> list[UUID]:
     """Up to `most` clients with a visit booked after `now`, by id from behind `after`."""
     with connection.cursor() as cursor:
-        cursor.execute(_CLIENTS_BEHIND, [now, after, most])
+        cursor.execute(CLIENTS_BEHIND, [now, after, most])
         return [row[0] for row in cursor.fetchall()]
 
 
@@ -73,6 +73,13 @@ def clients_due(most: int) -> list[UUID]:
     """Up to `most` clients about whom something changed since their coming visits were looked at."""
     due = ForesightDue.objects.order_by("client_id").values_list("client_id", flat=True)
     return list(due.distinct()[:most])
+
+
+def locked_booked(visit_ids: Collection[UUID]) -> dict[UUID, Visit]:
+    """Those of the visits that are booked still, locked in the order of their ids."""
+    rows = Visit.objects.select_for_update(of=("self",), no_key=True)
+    booked = rows.filter(id__in=visit_ids, state=VisitState.BOOKED).order_by("id")
+    return {visit.id: visit for visit in booked}
 
 
 def in_question() -> tuple[str, list[Any]]:

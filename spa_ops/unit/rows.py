@@ -38,6 +38,30 @@ def put(row: Any, *, fields: list[str] | None = None, along: Sequence[models.Mod
     )
 
 
+def touch(rows: Sequence[Any]) -> None:
+    """Publish locked synced rows of one model whose parts were written: version + 1, in one statement.
+
+    Raises `StaleVersion` when somebody else wrote one since it was loaded.
+    """
+    if not rows:
+        return
+    model = type(rows[0])
+    with connections[DEFAULT_DB_ALIAS].cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {model._meta.db_table} r SET version = r.version + 1 "
+            "FROM unnest(%s::uuid[], %s::int[]) AS k(id, version) "
+            "WHERE r.id = k.id AND r.version = k.version",
+            [[row.id for row in rows], [row.version for row in rows]],
+        )
+        if cursor.rowcount != len(rows):
+            raise StaleVersion(current_version=None)
+    for row in rows:
+        row.version += 1
+        current().publish(
+            entity=row.entity, entity_id=row.id, version=row.version, feeds=tuple(row.feed_ids())
+        )
+
+
 def insert(rows: Sequence[models.Model]) -> None:
     """Insert new rows in one statement, publishing nothing; a synced row needs `put`.
 

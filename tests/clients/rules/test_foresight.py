@@ -22,7 +22,12 @@ def foreseen(*things, told_on=TODAY, on=TODAY, **of_line):
     found = foresee(
         rule_set=RULES, lines=lines, declarations=[(told_on, t) for t in things], today=TODAY
     )
-    return found["line"]
+    screening = found["line"].screening()
+    assert (screening.verdict, screening.earliest_on) == (
+        found["line"].verdict,
+        found["line"].earliest_on,
+    )
+    return screening
 
 
 def test_with_nothing_told_nothing_is_foreseen_and_no_question_waits():
