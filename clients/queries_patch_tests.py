@@ -1,7 +1,7 @@
 """Reads of patch tests and what came of them (unsealed). Never writes."""
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -89,6 +89,12 @@ def tests_of(client_id: UUID, business_id: UUID, zone: str) -> PatchTestsKept:
     # Without a test there is nothing to end.
     items = health_of(client_id, business_id) if tests else []
     return PatchTestsKept(tests=tuple(kept), endings=tuple(endings_of(items, zone)), zone=zone)
+
+
+def clients_tested(client_ids: Collection[UUID]) -> list[UUID]:
+    """Those of the clients who have a patch test on file and were not erased. One statement."""
+    rows = PatchTest.objects.filter(client_id__in=client_ids).values_list("client_id", flat=True)
+    return list(rows.order_by("client_id").distinct())
 
 
 def _kept(client_id: UUID, business_id: UUID, tests: Sequence[PatchTest]) -> list[KeptTest]:

@@ -17,7 +17,7 @@ from django.db import connection
 from clients import queries as client_queries
 from clients.rules.cases import LineToScreen
 from clients.rules.foresight import Foreseen, foresee
-from clients.rules.model import RuleSet
+from clients.rules.model import PatchTest, RuleSet
 from clients.rules.told import KeptItem, standing_declarations
 from services.actions.consultation import screening_as_kept
 from services.models import ForesightDue, ForesightRun
@@ -89,10 +89,12 @@ def foresee_under_new_rules(*, actor: Actor, now: datetime) -> int:
 def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules: RuleSet) -> None:
     declared = client_queries.declared_by_each(client_ids)
     lines = queries.coming_lines(client_ids, now)
+    refused = queries.refused_by_tests(lines, actor.business_id, now)
     changed: dict[UUID, tuple[ComingLine, Foreseen | None]] = {}
     for client_id, own in groupby(lines, attrgetter("client_id")):
         coming = list(own)
-        found = _foreseen(rules, declared.get(client_id, ()), coming, now)
+        shut_out = refused.get(client_id, frozenset())
+        found = _foreseen(rules, declared.get(client_id, ()), coming, shut_out, now)
         changed |= {
             line.line_id: (line, stops)
             for line in coming
@@ -103,10 +105,14 @@ def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules
 
 
 def _foreseen(
-    rules: RuleSet, items: Sequence[KeptItem], coming: Sequence[ComingLine], now: datetime
+    rules: RuleSet,
+    items: Sequence[KeptItem],
+    coming: Sequence[ComingLine],
+    shut_out: frozenset[UUID],
+    now: datetime,
 ) -> dict[UUID, Foreseen]:
     """What stops a line, by its id; a line that nothing stops is left out."""
-    if not items:
+    if not items and not shut_out:
         return {}
     found: dict[UUID, Foreseen] = {}
     for zone, own in groupby(sorted(coming, key=attrgetter("zone")), attrgetter("zone")):
@@ -118,7 +124,10 @@ def _foreseen(
                     area=line.area,
                     method=line.method,
                     on=local_date(line.starts_at, zone),
-                    patch_test=line.patch_test,
+                    # One that is due can still be made; one that was positive stays so.
+                    patch_test=PatchTest.NOT_NEEDED
+                    if shut_out.isdisjoint(line.product_ids)
+                    else PatchTest.POSITIVE,
                     position=n,
                 )
                 for n, line in enumerate(own)

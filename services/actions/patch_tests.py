@@ -10,7 +10,7 @@ from clients import queries_patch_tests as test_queries
 from clients.queries_patch_tests import PatchTestsKept
 from clients.rules.patch_tests import DEFAULT_LEAD_HOURS, Grade, Outcome, SeenBy
 from services.actions.consultation import screen_lines
-from services.models import Line, SkinProduct, Visit
+from services.models import ForesightDue, Line, SkinProduct, Visit
 from services.queries import patch_tests as queries
 from services.queries import visits as visit_queries
 from spa_ops.kernel.actor import Actor
@@ -18,7 +18,7 @@ from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
 
 
@@ -110,6 +110,10 @@ def _locked_visits_here(actor: Actor, client_id: UUID, now: datetime) -> list[Vi
     return [visit_queries.locked_visit(visit_id, actor) for visit_id in ids]
 
 
+def _look_ahead_again(actor: Actor, now: datetime, client_id: UUID) -> None:
+    insert([ForesightDue(business_id=actor.business_id, client_id=client_id, since=now)])
+
+
 def _screen_again(actor: Actor, now: datetime, visits: Sequence[Visit]) -> None:
     """Decide anew what was decided today already."""
     for visit in visits:
@@ -149,6 +153,7 @@ def record_result(
         grade=grade,
         note=note,
     )
+    _look_ahead_again(actor, now, test.client_id)
     _screen_again(actor, now, visits)
     return test
 
@@ -176,6 +181,7 @@ def strike_out(
         reason=reason,
         entry_id=entry_id,
     )
+    _look_ahead_again(actor, now, test.client_id)
     _screen_again(actor, now, visits)
     return test
 

@@ -1,6 +1,7 @@
 """Reads for looking ahead: the coming lines of many clients at once."""
 
-from collections.abc import Collection
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -8,8 +9,10 @@ from uuid import UUID
 
 from django.db import connection
 
+from clients.queries_patch_tests import clients_tested
 from clients.rules.model import PatchTest
 from services.models import ForesightDue, Visit, VisitState
+from services.queries.patch_tests import as_now, products_named, tests_of
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,19 +28,15 @@ class ComingLine:
     starts_at: datetime
     verdict: str
     earliest_on: date | None
-    rules_version: str
-
-    @property
-    def patch_test(self) -> PatchTest:
-        """Not looked at ahead of the day: a test that is due can still be made."""
-        return PatchTest.NOT_NEEDED
+    product_ids: Sequence[UUID]
 
 
 #: Also what the benchmark's peer reads.
 COMING_LINES = """
-SELECT v.client_id, v.id, l.id, p.zone, l.area, l.method, l.starts_at, l.verdict, l.earliest_on, l.rules_version
+SELECT v.client_id, v.id, l.id, p.zone, l.area, l.method, l.starts_at, l.verdict, l.earliest_on, s.skin_product_ids
 FROM services_visit v
 JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id
+JOIN services_service s ON s.business_id = l.business_id AND s.id = l.service_id
 JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_id
 WHERE v.client_id = ANY(%s) AND v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
 ORDER BY v.client_id, l.starts_at, l.id
@@ -56,7 +55,7 @@ def coming_lines(client_ids: Collection[UUID], now: datetime) -> list[ComingLine
             ComingLine(
                 client_id=row[0], visit_id=row[1], line_id=row[2], zone=row[3], area=row[4],
                 method=row[5], starts_at=row[6], verdict=row[7], earliest_on=row[8],
-                rules_version=row[9],
+                product_ids=row[9],
             )
             for row in cursor.fetchall()
         ]  # fmt: skip
@@ -73,6 +72,27 @@ def clients_due(most: int) -> list[UUID]:
     """Up to `most` clients about whom something changed since their coming visits were looked at."""
     due = ForesightDue.objects.order_by("client_id").values_list("client_id", flat=True)
     return list(due.distinct()[:most])
+
+
+def refused_by_tests(
+    lines: Iterable[ComingLine], business_id: UUID, now: datetime
+) -> dict[UUID, frozenset[UUID]]:
+    """For each client who has been tested, the products of their lines that a test has shut out for good."""
+    by_client: dict[UUID, list[ComingLine]] = defaultdict(list)
+    for line in lines:
+        if line.product_ids:
+            by_client[line.client_id].append(line)
+    found = {}
+    for client_id in clients_tested(by_client):
+        own = by_client[client_id]
+        kept = tests_of(client_id, business_id, own[0].zone)
+        products = products_named(i for line in own for i in line.product_ids)
+        found[client_id] = frozenset(
+            i
+            for i, product in products.items()
+            if kept.standing(as_now(product), now=now, needed=True).status is PatchTest.POSITIVE
+        )
+    return found
 
 
 def locked_booked(visit_ids: Collection[UUID]) -> dict[UUID, Visit]:

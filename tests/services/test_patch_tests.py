@@ -11,12 +11,13 @@ from django.db import connection
 from clients.actions_patch_tests import record_patch_test, record_reading, strike_patch_test
 from clients.models import HealthRead, PatchTest, PatchTestEntry
 from clients.rules.patch_tests import Outcome, SeenBy
+from services.tasks import look_ahead
 from spa_ops.kernel import clock
 from spa_ops.kernel.problems import Problem
 from spa_ops.unit.work import reading
 from tests.clients.test_api import entries
 from tests.clients.test_health import every_row_as_text
-from tests.services.day import GLOVED, RECORD, WASHED, all_no, consult, in_room, line
+from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
 from tests.world import BUSINESS, LAKE, actor, uid
 
 CORA = f"clients/{uid('cora')}"
@@ -144,6 +145,26 @@ def test_a_reaction_blocks_for_good_and_nobody_overrides(call, now, tint):
     )
     assert changed.status_code == 200, changed.body
     assert asked(call, visit)["verdict"] == "do_not_treat"
+
+
+def test_a_reaction_puts_the_visits_to_come_in_question_until_it_is_struck_out(call, now, tint):
+    coming = book(call, now, line(now, "tint", kit=None, minutes=7 * 24 * 60))
+    assert coming.status_code == 201, coming.body
+    test = applied(call, now - timedelta(hours=50))
+    look_ahead()
+    in_question = f"locations/{LAKE}/visits-in-question"
+    # A test that is still to be made is no reason to call anybody.
+    assert call("freya").get(in_question).body["items"] == []
+    assert read(call, test, REACTED).status_code == 200
+    look_ahead()
+    (visit,) = call("freya").get(in_question).body["items"]
+    assert (visit["id"], visit["lines"][0]["verdict"]) == (coming.body["id"], "do_not_treat")
+    (kept,) = call("petra").get(f"{CORA}/patch-tests").body["items"]
+    wrong = {"entry_id": kept["readings"][-1]["id"], "reason": "another client"}
+    struck = call("petra").post(f"patch-tests/{test['id']}/strike-out", wrong)
+    assert struck.status_code == 200, struck.body
+    look_ahead()
+    assert call("freya").get(in_question).body["items"] == []
 
 
 def test_a_reaction_recorded_wrongly_is_struck_out_and_the_line_decided_again(call, now, tint):
