@@ -32,7 +32,7 @@ from spa_ops.kernel.problems import NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location, Person
 from spa_ops.tenancy.rules import check_zone
-from spa_ops.tenancy.sealing import seal_each
+from spa_ops.tenancy.sealing import Erased, seal_each
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 
@@ -144,9 +144,11 @@ def change_client(
 ) -> Client:
     """Change any of the fields of `add_client`; a field that keeps its value is no change.
 
-    Raises `NotFound`, `StaleVersion`, `InvalidInput`.
+    Raises `NotFound`, `StaleVersion`, `InvalidInput`, `Erased`.
     """
     client = tenancy.locked(Client, client_id, actor, match=match)
+    if client.erased_at is not None:
+        raise Erased
     place = home_of(client, actor)
     found = _checked(changes, place, now, actor)
     names = [name for name, value in found.items() if getattr(client, name) != value]

@@ -15,7 +15,7 @@ from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Person
-from spa_ops.tenancy.sealing import seal
+from spa_ops.tenancy.sealing import Erased, seal
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
@@ -108,6 +108,8 @@ def _record(
     witnessed_by: UUID | None,
 ) -> Client:
     client = tenancy.locked(Client, client_id, actor)
+    if client.erased_at is not None:
+        raise Erased
     consent = Consent(
         business_id=client.business_id,
         client=client,

@@ -20,12 +20,14 @@ CLIENT = register(
         location=None,
         body=json_object(
             "id", "version", "name", "phone", "email", "birth_date", "language", "zone", "note",
-            "guardian", "chosen_practitioner_id", "location_ids", created_at=json_instant("e.created_at"), consents=_CONSENTS,
+            "guardian", "chosen_practitioner_id", "location_ids", created_at=json_instant("e.created_at"),
+            erased_at=json_instant("e.erased_at"), consents=_CONSENTS,
         ),
         schema=object_schema(
             id="uuid", version="int", name="str", phone="str", email="str", birth_date="date?",
             language="str", zone="str", note="str", guardian={"type": ["object", "null"]},
             chosen_practitioner_id="uuid?", location_ids="[uuid]", created_at="datetime",
+            erased_at="datetime?",
             consents={
                 "type": "object",
                 "properties": {purpose: {"type": "boolean"} for purpose in ConsentPurpose.values},

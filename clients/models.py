@@ -36,6 +36,8 @@ class Client(SyncedModel):
     source_id = models.CharField(max_length=120, null=True)  # noqa: DJ001 - unique where present
     #: Imported allergy text, sealed: somebody else's words, not verified, asked again before a service.
     unverified_health = models.BinaryField(null=True)
+    #: What was sealed is unreadable and these fields are blank since then; the row stays.
+    erased_at = models.DateTimeField(null=True)
 
     class Meta:
         db_table = "clients_client"

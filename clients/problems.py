@@ -3,6 +3,21 @@
 from spa_ops.kernel.problems import Problem
 
 
+class RetentionHolds(Problem):
+    """A rule of a place where the client was served demands that the record is kept for now. Each of
+    `holds` says at which location, until which local date, and by which rule. Not legal advice: your
+    local board, and whoever advises you on data protection, come first.
+    """
+
+    slug, status, title = "retention-holds", 409, "Must be kept for now"
+
+    @property
+    def detail(self) -> str:
+        return "; ".join(
+            f"kept until {h['until']} by {h['citation']}" for h in self.fields["holds"]
+        )
+
+
 class RuleFileUnreadable(Problem):
     """A file of screening rules can't be read: it is missing, not YAML, or not of the shape that
     its schema asks for. `where` is the file or the place in it.

@@ -20,7 +20,7 @@ from clients.rules.told import Case, KeptItem, Strike, case_from
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.sealing import unseal_each, unseal_for_each
+from spa_ops.tenancy.sealing import under_present_key, unseal_each, unseal_for_each
 
 __all__ = ["Case", "ConsentPurpose", "HealthItem", "ItemKind", "KeptItem", "Strike"]
 
@@ -56,8 +56,10 @@ def declared_by_each(client_ids: Collection[UUID]) -> dict[UUID, list[KeptItem]]
 
     Struck-out items are left out, and so are clients who declared nothing or were erased.
     """
-    rows = HealthAnswer.objects.filter(
-        client_id__in=client_ids, kind__in=(ItemKind.DECLARATION, CORRECTION)
+    rows = under_present_key(
+        HealthAnswer.objects.filter(
+            client_id__in=client_ids, kind__in=(ItemKind.DECLARATION, CORRECTION)
+        )
     ).order_by("client_id", "recorded_at", "id")
     by_client: dict[UUID, list[_Row]] = defaultdict(list)
     # Plain rows: models cost as much as all the judging.
@@ -154,7 +156,7 @@ def health_of(
 
 
 def _kept(rows: Any) -> list[KeptItem]:
-    found: list[HealthAnswer] = list(rows.order_by("recorded_at", "id"))
+    found: list[HealthAnswer] = list(under_present_key(rows).order_by("recorded_at", "id"))
     if not found:
         return []
     plain = unseal_each(found[0].business_id, found[0].client_id, (row.sealed for row in found))

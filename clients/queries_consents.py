@@ -7,7 +7,7 @@ from uuid import UUID
 from clients.consent_text_file import shipped_texts
 from clients.models import Consent, ConsentText
 from clients.rules.consents import Text
-from spa_ops.tenancy.sealing import unseal_each
+from spa_ops.tenancy.sealing import under_present_key, unseal_each
 
 
 def _plain(row: ConsentText) -> Text:
@@ -40,9 +40,9 @@ def texts_of(digest: str) -> list[tuple[Text, bool]]:
 def signatures_of(client_id: UUID, business_id: UUID) -> list[tuple[Consent, dict[str, Any]]]:
     """A client's signed consents, oldest first, with the typed name and relation. Raises `Erased`."""
     rows = list(
-        Consent.objects.filter(client_id=client_id, sealed_signature__isnull=False).order_by(
-            "recorded_at"
-        )
+        under_present_key(
+            Consent.objects.filter(client_id=client_id, sealed_signature__isnull=False)
+        ).order_by("recorded_at")
     )
     if not rows:
         return []

@@ -19,7 +19,7 @@ from clients.rules.patch_tests import (
     endings_of,
     standing_of,
 )
-from spa_ops.tenancy.sealing import unseal_each
+from spa_ops.tenancy.sealing import under_present_key, unseal_each
 
 READING, STRUCK = "reading", "struck"
 
@@ -98,7 +98,11 @@ def clients_tested(client_ids: Collection[UUID]) -> list[UUID]:
 
 
 def _kept(client_id: UUID, business_id: UUID, tests: Sequence[PatchTest]) -> list[KeptTest]:
-    rows = list(PatchTestEntry.objects.filter(client_id=client_id).order_by("recorded_at", "id"))
+    rows = list(
+        under_present_key(PatchTestEntry.objects.filter(client_id=client_id)).order_by(
+            "recorded_at", "id"
+        )
+    )
     plain = unseal_each(business_id, client_id, (row.sealed for row in rows)) if rows else []
     contents = {row.id: json.loads(text) for row, text in zip(rows, plain, strict=True)}
     struck = {row.strikes_id: contents[row.id]["reason"] for row in rows if row.kind == STRUCK}
@@ -153,7 +157,11 @@ def exported_tests(client_id: UUID) -> list[dict[str, Any]]:
 
 def exported_entries(client_id: UUID) -> list[dict[str, Any]]:
     """What came of a client's tests as JSON values, in order. Raises `Erased`."""
-    rows = list(PatchTestEntry.objects.filter(client_id=client_id).order_by("recorded_at", "id"))
+    rows = list(
+        under_present_key(PatchTestEntry.objects.filter(client_id=client_id)).order_by(
+            "recorded_at", "id"
+        )
+    )
     if not rows:
         return []
     plain = unseal_each(rows[0].business_id, client_id, (row.sealed for row in rows))

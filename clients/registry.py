@@ -6,13 +6,14 @@ Registration points only. An app registers each of its tables that hold a client
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 #: client's id -> everything that the table holds of them, as JSON values.
 Exporter = Callable[[UUID], list[dict[str, Any]]]
-#: client's id -> how many rows were erased.
-Eraser = Callable[[UUID], int]
+#: (client's id, now) -> how many rows were blanked; what is sealed goes with the client's key.
+Eraser = Callable[[UUID, datetime], int]
 #: (client's id, the id that takes its place) -> how many rows were moved.
 Repointer = Callable[[UUID, UUID], int]
 

@@ -5,13 +5,17 @@ import logging
 from celery import shared_task
 from celery.exceptions import SoftTimeLimitExceeded
 
+from clients.actions_erasure import expire_health_answers
 from clients.actions_reads import digest_health_reads
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import system_actor
 from spa_ops.tenancy import queries as tenancy
 
 log = logging.getLogger("clients.tasks")
-BEAT = {"digest-health-reads": ("clients.tasks.digest_reads", 600)}
+BEAT = {
+    "digest-health-reads": ("clients.tasks.digest_reads", 600),
+    "expire-health": ("clients.tasks.expire_health", 3600),
+}
 
 
 @shared_task(name="clients.tasks.digest_reads")
@@ -28,4 +32,20 @@ def digest_reads() -> int:
             raise
         except Exception:  # one place's trouble must not silence the others
             log.exception("digests of %s stopped", location_id or business_id)
+    return done
+
+
+@shared_task(name="clients.tasks.expire_health")
+def expire_health() -> int:
+    """Make unreadable what the retention rule lets go, a batch per location; returns how many clients."""
+    done = 0
+    for business_id, location_id in tenancy.all_locations():
+        try:
+            done += expire_health_answers(
+                actor=system_actor(business_id), now=clock.now(), location_id=location_id
+            )
+        except SoftTimeLimitExceeded:
+            raise
+        except Exception:  # one place's trouble must not keep the others waiting
+            log.exception("retention at %s stopped", location_id)
     return done

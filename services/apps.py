@@ -8,8 +8,10 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
+        from services.actions.erasure import register_holdings
         from services.queries import intake
 
         # What was told goes with the client's key; a link's row holds nothing but ids and times.
         register(Holding(table="services_intake_link", export=intake.links_of_client))
         register(Holding(table="services_intake", export=intake.intakes_of_client))
+        register_holdings()

@@ -3,6 +3,18 @@
 from spa_ops.kernel.problems import Problem
 
 
+class VisitsAhead(Problem):
+    """The client has visits that are not over; `visits` lists them. Cancel them first, or say
+    `cancel_visits`; one that has begun has to end.
+    """
+
+    slug, status, title = "visits-ahead", 409, "Visits ahead"
+
+    @property
+    def detail(self) -> str:
+        return f"{len(self.fields['visits'])} visits of this client are not over."
+
+
 class OffShift(Problem):
     """The practitioner is not on shift at this location for all of that time."""
 

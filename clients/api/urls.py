@@ -1,7 +1,7 @@
 from django.urls import path
 
 from clients.api import consents as c
-from clients.api import screening
+from clients.api import record, screening
 from clients.api import views as v
 from spa_ops.web.views import several
 
@@ -15,4 +15,7 @@ urlpatterns = [
     path("clients/<uuid:id>/health-reads", v.ListHealthReads.as_view()),
     path("screening-rules", screening.ListScreeningRules.as_view()),
     path("screening-rules/policy", screening.SetScreeningPolicy.as_view()),
+    path("clients/<uuid:id>/export", record.ExportClient.as_view()),
+    path("clients/<uuid:id>/export-page", record.ExportPage.as_view()),
+    path("clients/retention-due", record.RetentionDue.as_view()),
 ]

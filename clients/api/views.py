@@ -71,6 +71,7 @@ class ChangeClient(Edit):
     access = {"PATCH": STAFF}
     input = shapes.ChangeClient
     entity = CLIENT
+    problems = (Erased,)
 
     def handle(self, *, id: UUID, **given: Any) -> Any:
         return actions.change_client(client_id=id, **given)

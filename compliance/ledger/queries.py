@@ -7,8 +7,12 @@ from uuid import UUID
 
 import orjson
 from django.db import connection
+from django.db.models import OuterRef, Subquery
 
+from compliance.ledger.models import Entry, PersonalBody
+from compliance.ledger.rules.format import SALT_BYTES
 from compliance.ledger.rules.verify import Head, StoredEntry, Verification, verify
+from spa_ops.tenancy.sealing import under_present_key, unseal_each
 
 
 def entries(
@@ -80,3 +84,30 @@ def verification(business_id: UUID, chain_id: UUID) -> Verification:
         location=None if chain_id == business_id else chain_id,
         head=Head(n, bytes.fromhex(digest)) if digest else None,
     )
+
+
+def personal_bodies(client_id: UUID) -> list[dict[str, Any]]:
+    """What entries say of one client in words, unsealed; what the retention rule let go is left out.
+
+    Raises `Erased`.
+    """
+    rows = PersonalBody.objects.filter(client_id=client_id)
+    with_times = rows.annotate(
+        recorded_at=Subquery(
+            Entry.objects.filter(chain_id=OuterRef("chain_id"), n=OuterRef("n")).values(
+                "recorded_at"
+            )
+        ),
+        kind=Subquery(
+            Entry.objects.filter(chain_id=OuterRef("chain_id"), n=OuterRef("n")).values("kind")
+        ),
+    )
+    found = list(under_present_key(with_times).order_by("recorded_at", "chain_id", "n"))
+    if not found:
+        return []
+    texts = unseal_each(found[0].business_id, client_id, (row.sealed for row in found))
+    return [
+        {"chain_id": row.chain_id, "n": row.n, "kind": row.kind, "recorded_at": row.recorded_at,
+         "said": orjson.loads(text[SALT_BYTES:])}
+        for row, text in zip(found, texts, strict=True)
+    ]  # fmt: skip

@@ -56,7 +56,7 @@ def book_visit(
 
     Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
     `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
-    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`. Screening is not asked here: it is asked on the day.
+    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`, `Erased`. Screening: on the day.
     """
     facts = facts_for(actor, location_id, client_id, lines)
     place, services = facts.place, facts.services

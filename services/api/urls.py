@@ -1,9 +1,10 @@
 """Every address of this app, from the list of each part."""
 
 from services.api.checkout_urls import urlpatterns as checkout
+from services.api.client_record_urls import urlpatterns as client_records
 from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.team_urls import urlpatterns as team
 from services.api.visit_urls import urlpatterns as visits
 
-urlpatterns = [*team, *visits, *checkout, *patch_tests, *incidents]
+urlpatterns = [*team, *visits, *checkout, *patch_tests, *incidents, *client_records]

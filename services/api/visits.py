@@ -17,6 +17,7 @@ from services.queries.foresight import in_question
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.problems import LicenceLapsed
+from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
@@ -40,6 +41,7 @@ PLANNING = (
     LicenceLapsed,
     p.RoomLacksFeature,
     p.KitMissing,
+    Erased,
 )
 
 

@@ -15,7 +15,7 @@ from services.rules.intake import Form, ends_at, form_for
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.sealing import unseal_each
+from spa_ops.tenancy.sealing import under_present_key, unseal_each
 
 #: House policy, as for consents: who is a minor.
 ADULT_AT = 18
@@ -107,7 +107,9 @@ def told_before(visit: Visit) -> list[ToldBefore]:
 
 
 def _unsealed(business_id: UUID, client_id: UUID, rows: Any) -> list[ToldBefore]:
-    intakes: list[Intake] = list(rows.order_by("submitted_at", "id"))
+    intakes: list[Intake] = list(
+        under_present_key(rows, "submitted_at").order_by("submitted_at", "id")
+    )
     if not intakes:
         return []
     confirmed: dict[UUID, set[UUID]] = {intake.id: set() for intake in intakes}

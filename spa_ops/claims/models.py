@@ -37,6 +37,8 @@ class Bookable(TenantModel):
 
     number = models.BigIntegerField(unique=True, db_default=_NEXT_NUMBER)
     kind = models.CharField(max_length=12, choices=BookableKind.choices)
+    #: Nothing is planned with it any more; read under its lock, so that no booking slips past.
+    closed = models.BooleanField(db_default=False)
 
     class Meta:
         db_table = "claims_bookable"

@@ -229,6 +229,8 @@ class SubjectKey(TenantModel):
     business_key = TenantForeignKey("tenancy.BusinessKey")
     wrapped = models.BinaryField(null=True)
     destroyed_at = models.DateTimeField(null=True)
+    #: What was sealed at or before this instant was under a former key, destroyed by the retention rule.
+    renewed_at = models.DateTimeField(null=True)
 
     class Meta:
         db_table = "tenancy_subject_key"

@@ -6,15 +6,21 @@ The client's key is wrapped by the business's key, that one by a master key from
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
 from functools import lru_cache
+from typing import TypeVar
 from uuid import UUID
 
+from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from django.conf import settings
+from django.db.models import Exists, Model, OuterRef, QuerySet
 
 from spa_ops.kernel import clock
 from spa_ops.kernel.problems import Problem
 from spa_ops.tenancy.models import BusinessKey, SubjectKey
+
+M = TypeVar("M", bound=Model)
 
 
 class Erased(Problem):
@@ -72,6 +78,39 @@ def _opened(row: SubjectKey) -> bytes:
     return _decrypt(unwrapped, bytes(row.wrapped), row.id.bytes)
 
 
+def destroy_key(business_id: UUID, subject_id: UUID, now: datetime) -> bool:
+    """Make everything that was sealed for one client unreadable, for good; False if it was already.
+
+    Also for one who has no key yet: none is ever made then.
+    """
+    if not SubjectKey.objects.filter(id=subject_id).exists():
+        _subject_key(business_id, subject_id, create=True)
+    rows = SubjectKey.objects.filter(id=subject_id, wrapped__isnull=False)
+    return rows.update(wrapped=None, destroyed_at=now) == 1
+
+
+def renew_key(business_id: UUID, subject_id: UUID, now: datetime) -> None:
+    """Make what was sealed so far unreadable, and go on with a fresh key. Raises `Erased`.
+
+    Whoever reads leaves out what is not newer than `renewed_at`.
+    """
+    row = SubjectKey.objects.select_related("business_key").get(id=subject_id)
+    if row.wrapped is None:
+        raise Erased
+    parent = row.business_key
+    unwrapped = _business_key(parent.id, parent.master_key_id, bytes(parent.wrapped))
+    fresh = _encrypt(unwrapped, AESGCM.generate_key(256), subject_id.bytes)
+    SubjectKey.objects.filter(id=subject_id).update(wrapped=fresh, renewed_at=now)
+
+
+def under_present_key(rows: QuerySet[M], written_at: str = "recorded_at") -> QuerySet[M]:
+    """Those of `rows` (with a `client_id`) that the retention rule has not made unreadable."""
+    former = SubjectKey.objects.filter(
+        id=OuterRef("client_id"), renewed_at__gte=OuterRef(written_at)
+    )
+    return rows.filter(~Exists(former))
+
+
 def seal(business_id: UUID, subject_id: UUID, plain: bytes) -> bytes:
     """`plain` sealed for one client; makes the client's key at first use. Raises `Erased`."""
     return _encrypt(_subject_key(business_id, subject_id, create=True), plain, subject_id.bytes)
@@ -107,9 +146,7 @@ def seal_for_each(
 
 def unseal(business_id: UUID, subject_id: UUID, sealed: bytes) -> bytes:
     """What was sealed for that client. Raises `Erased` when the key was destroyed."""
-    return _decrypt(
-        _subject_key(business_id, subject_id, create=False), bytes(sealed), subject_id.bytes
-    )
+    return unseal_each(business_id, subject_id, [sealed])[0]
 
 
 def seal_each(business_id: UUID, subject_id: UUID, plain: Iterable[bytes]) -> list[bytes]:
@@ -121,7 +158,12 @@ def seal_each(business_id: UUID, subject_id: UUID, plain: Iterable[bytes]) -> li
 def unseal_each(business_id: UUID, subject_id: UUID, sealed: Iterable[bytes]) -> list[bytes]:
     """What was sealed for one client, in its order, under one look-up. Raises `Erased`."""
     key = _subject_key(business_id, subject_id, create=False)
-    return [_decrypt(key, bytes(each), subject_id.bytes) for each in sealed]
+    try:
+        return [_decrypt(key, bytes(each), subject_id.bytes) for each in sealed]
+    except InvalidTag:
+        if SubjectKey.objects.filter(id=subject_id, renewed_at__isnull=False).exists():
+            raise Erased from None  # under a former key
+        raise
 
 
 def unseal_for_each(sealed: Mapping[UUID, Sequence[bytes]]) -> dict[UUID, list[bytes]]:

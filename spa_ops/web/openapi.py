@@ -191,7 +191,7 @@ def _success(view: Any) -> dict[str, Any]:
         schema = {"type": "object"}
     described: dict[str, Any] = {
         "description": "Done",
-        "content": {"application/json": {"schema": schema}},
+        "content": {getattr(view, "media_type", "application/json"): {"schema": schema}},
     }
     if entity is not None and not isinstance(view, ListView):
         described["headers"] = {"ETag": {"schema": {"type": "string"}}}

@@ -1,0 +1,5 @@
+from django.urls import path
+
+from services.api import client_record as v
+
+urlpatterns = [path("clients/<uuid:id>/erase", v.EraseClient.as_view())]
