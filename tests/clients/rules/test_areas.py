@@ -54,3 +54,8 @@ def test_trees_that_are_none_are_told():
     assert cycle_in({"a": ["b", "c"], "b": ["c"]}) == []
     assert areas_with_two_parents({"a": ["b", "c"], "c": ["b"]}) == ["b"]
     assert roots({"a": ["b"], "c": ["d"]}) == ["a", "c"]
+
+
+def test_a_tree_knows_its_areas_and_no_others():
+    tree = area_tree({"body": ["leg"], "leg": ["knee"]})
+    assert [name in tree for name in ("body", "leg", "knee", "elbow")] == [True, True, True, False]
