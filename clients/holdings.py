@@ -57,6 +57,8 @@ def register_all() -> None:
         "clients_client_word": nothing,
         "claims_bookable": nothing,
         "tenancy_subject_key": nothing,
+        # Names nobody but two ids, one of them another client's.
+        "clients_told_apart": nothing,
         "clients_consent": _consents,
         "clients_health_answer": _health,
         "clients_health_read": _columns(

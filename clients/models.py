@@ -350,3 +350,27 @@ class ScreeningPolicy(TenantModel):
 
     def __str__(self) -> str:
         return self.version
+
+
+@append_only
+class ToldApart(TenantModel):
+    """Two clients who look alike and are not the same person, said by somebody; `client` has the lower id."""
+
+    client = TenantForeignKey("clients.Client")
+    other = TenantForeignKey("clients.Client")
+    recorded_at = models.DateTimeField()
+    recorded_by = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "clients_told_apart"
+        constraints = [
+            *tenant_constraints(
+                "clients_told_apart", client="clients_client", other="clients_client"
+            ),
+            models.UniqueConstraint(
+                fields=["business_id", "client", "other"], name="clients_told_apart_once"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.client_id} is not {self.other_id}"

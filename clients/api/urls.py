@@ -1,7 +1,7 @@
 from django.urls import path
 
 from clients.api import consents as c
-from clients.api import record, screening
+from clients.api import duplicates, record, screening
 from clients.api import views as v
 from spa_ops.web.views import several
 
@@ -17,5 +17,7 @@ urlpatterns = [
     path("screening-rules/policy", screening.SetScreeningPolicy.as_view()),
     path("clients/<uuid:id>/export", record.ExportClient.as_view()),
     path("clients/<uuid:id>/export-page", record.ExportPage.as_view()),
+    path("clients/duplicates", duplicates.ListDuplicates.as_view()),
+    path("clients/<uuid:id>/told-apart", duplicates.TellApart.as_view()),
     path("clients/retention-due", record.RetentionDue.as_view()),
 ]
