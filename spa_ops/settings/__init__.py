@@ -231,6 +231,8 @@ SPECTACULAR_SETTINGS = {
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"stderr": {"class": "logging.StreamHandler"}},
+    # Django logs the path of what failed; an intake link's is a credential.
+    "filters": {"hide_tokens": {"()": "spa_ops.web.logs.HideTokens"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "filters": ["hide_tokens"]}},
     "root": {"handlers": ["stderr"], "level": "WARNING"},
 }
