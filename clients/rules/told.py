@@ -104,7 +104,7 @@ def declarations_of(items: Sequence[KeptItem], visit_id: UUID, tree: AreaTree) -
     """
     return [
         replace(left, said_today=item.visit_id == visit_id)
-        for item, left in _standing(items, visit_id, tree)
+        for item, left in standing_items(items, visit_id, tree)
     ]
 
 
@@ -114,13 +114,14 @@ def standing_declarations(
     """All that no later visit has replaced, with when it was told; for looking ahead, outside any visit."""
     return [
         (item.recorded_at, _happened(left, rule_set, today))
-        for item, left in _standing(items, None, rule_set.tree)
+        for item, left in standing_items(items, None, rule_set.tree)
     ]
 
 
-def _standing(
+def standing_items(
     items: Sequence[KeptItem], visit_id: UUID | None, tree: AreaTree
 ) -> Iterator[tuple[KeptItem, Declaration]]:
+    """Each declaration that counts at this visit, with the part of it that no later visit replaced."""
     told = [(item, declaration_from(item.content)) for item in _of(items, ItemKind.DECLARATION)]
     for n, (item, said) in enumerate(told):
         left: Declaration | None = said

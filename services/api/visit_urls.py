@@ -3,6 +3,7 @@ from django.urls import path
 from services.api import consultations as c
 from services.api import intake as i
 from services.api import lines as x
+from services.api import spoken_list as sl
 from services.api import visits as v
 from spa_ops.web.views import several
 
@@ -30,6 +31,9 @@ urlpatterns = [
     path("visits/<uuid:id>/intake-link", several(i.ReadIntakeLink, i.MakeIntakeLink).as_view()),
     path("visits/<uuid:id>/intake-link/revoke", i.RevokeIntakeLink.as_view()),
     path("visits/<uuid:id>/intake/confirm", i.ConfirmIntake.as_view()),
+    path(
+        "visits/<uuid:id>/spoken-list", several(sl.ReadSpokenList, sl.ConfirmSpokenList).as_view()
+    ),
     path("lines/<uuid:id>/override", x.OverrideVerdict.as_view()),
     path("lines/<uuid:id>/start", x.StartLine.as_view()),
     path("lines/<uuid:id>/pause", x.PauseLine.as_view()),

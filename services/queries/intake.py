@@ -106,6 +106,12 @@ def told_before(visit: Visit) -> list[ToldBefore]:
     return _unsealed(visit.business_id, visit.client_id, Intake.objects.filter(visit=visit))
 
 
+def unconfirmed(visit: Visit) -> list[dict[str, Any]]:
+    """The items of the newest intake that were not confirmed yet. Raises `Erased`."""
+    newest = told_before(visit)[-1:]
+    return [i for t in newest for i in t.content["items"] if UUID(i["id"]) not in t.confirmed]
+
+
 def _unsealed(business_id: UUID, client_id: UUID, rows: Any) -> list[ToldBefore]:
     intakes: list[Intake] = list(
         under_present_key(rows, "submitted_at").order_by("submitted_at", "id")
