@@ -47,7 +47,7 @@ class _Hit:
     rule: Rule
     about: str
     span: Span
-    met: bool = False
+    met: bool
     until: date | None = None
     condition: str | None = None
     unclear: frozenset[Unclear] = frozenset()

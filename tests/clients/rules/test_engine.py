@@ -383,3 +383,14 @@ def test_verdicts_are_ordered_by_strictness():
     ]
     with pytest.raises(TypeError):
         assert Verdict.PROCEED < "wait_until"
+
+
+def test_what_the_products_stop_does_not_stop_a_method_without_products():
+    due = {"patch_test": PatchTest.DUE}
+    assert screened(**due).alternatives == ("tweezing", "trimming")
+    # A facial has products too: the test is due for it as well.
+    assert screened(method="peel", **due).alternatives == ()
+    rosin = said("allergy", details=["rosin"])
+    on_label = {"ingredients": frozenset({"rosin"})}
+    assert screened(rosin, **on_label).alternatives == ("tweezing", "trimming")
+    assert screened(rosin, LIGHT_PEEL, method="peel", **on_label).alternatives == ()

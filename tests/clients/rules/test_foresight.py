@@ -6,10 +6,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from clients.rules.engine import case_for
 from clients.rules.foresight import foresee
 from clients.rules.model import Verdict
 from tests.clients.rules import scenarios
-from tests.clients.rules.scenarios import RULES, TODAY, line, rules_in, said, screened, unhurried
+from tests.clients.rules.scenarios import (
+    ALL_NO,
+    RULES,
+    TODAY,
+    line,
+    rules_in,
+    said,
+    screened,
+    unhurried,
+)
 
 DAY = timedelta(days=1)
 PASSING = sorted((k.id, k.foreseen_days) for k in RULES.kinds.values() if k.foreseen_days)
@@ -71,3 +81,39 @@ def test_days_do_not_touch_each_other():
     ]
     found = foresee(rule_set=RULES, lines=lines, declarations=[], today=TODAY)
     assert {one.verdict for one in found.values()} == {Verdict.PROCEED}
+
+
+@unhurried
+@given(
+    scenarios.visits(),
+    st.lists(scenarios.declarations(), max_size=3),
+    scenarios.answers,
+)
+def test_an_outcome_is_what_the_screening_says(lines, things, answers):
+    case = case_for(
+        rule_set=RULES, lines=lines, answers=answers, declarations=things, findings=[], today=TODAY
+    )
+    for one in lines:
+        screening = case.screening_with_alternatives(one)
+        assert case.outcome(one) == (screening.verdict, screening.earliest_on)
+
+
+def test_an_outcome_knows_what_is_met_and_what_was_not_asked():
+    peel = said("chemical_peel", TODAY - 30 * DAY, "lip", details=["deep"])
+    for met, answers in (
+        (frozenset(), ALL_NO),
+        (frozenset({"deeper_peel"}), ALL_NO),
+        (frozenset(), {}),
+    ):
+        one = line(met=met)
+        case = case_for(
+            rule_set=RULES,
+            lines=[one],
+            answers=answers,
+            declarations=[peel],
+            findings=[],
+            today=TODAY,
+        )
+        screening = case.screening_with_alternatives(one)
+        assert case.outcome(one) == (screening.verdict, screening.earliest_on)
+    assert case.outcome(line(area="forearm"))[0] is Verdict.ASK_FIRST
