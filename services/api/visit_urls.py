@@ -5,12 +5,14 @@ from services.api import intake as i
 from services.api import lines as x
 from services.api import spoken_list as sl
 from services.api import visits as v
+from services.api.overrides import ReadOverrideRates
 from spa_ops.web.views import several
 
 urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
     path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
+    path("locations/<uuid:id>/override-rates", ReadOverrideRates.as_view()),
     path("consultation-questions", c.ListQuestions.as_view()),
     path("visits/<uuid:id>", v.ReadVisit.as_view()),
     path("visits/<uuid:id>/changes", v.ListChanges.as_view()),
