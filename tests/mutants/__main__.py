@@ -92,7 +92,7 @@ def main() -> int:
     made = []
     for name in given.modules:
         source = (ROOT / "clients" / "rules" / f"{name}.py").read_text(encoding="utf-8")
-        if is_noticed(name, Mutant("nothing", source)):
+        if is_noticed(name, Mutant("nothing", 0, source)):
             print("The tests fail as they are.")
             return 2
         made += [(name, mutant) for mutant in mutants(source)]
@@ -100,10 +100,9 @@ def main() -> int:
     with ThreadPoolExecutor(given.jobs) as pool:
         tried = pool.map(lambda one: is_noticed(*one), made)
         for n, ((module, mutant), noticed) in enumerate(zip(made, tried, strict=True), 1):
-            name = f"{module} {mutant.says}"
-            if not noticed and name not in EQUIVALENT:
-                survivors.append(name)
-                print(f"survives: {name}", flush=True)
+            if not noticed and (module, mutant.says) not in EQUIVALENT:
+                survivors.append(mutant)
+                print(f"survives: {module} {mutant.line}: {mutant.says}", flush=True)
             if n % 25 == 0:
                 print(f"{n} of {len(made)}", file=sys.stderr, flush=True)
     print(f"{len(made)} mutants, {len(survivors)} survive.")

@@ -21,9 +21,10 @@ _OTHER_NAME = {"max": "min", "min": "max", "any": "all", "all": "any"}
 
 @dataclass(frozen=True, slots=True)
 class Mutant:
-    """`says` names the place and the change; `source` is the whole module."""
+    """`says` is the line that was changed and how; `source` is the whole module."""
 
     says: str
+    line: int
     source: str
 
 
@@ -34,7 +35,10 @@ def mutants(source: str) -> Iterator[Mutant]:
         tree = ast.parse(source)
         line, says, change = list(_changes(tree))[n]
         change()
-        yield Mutant(says=f"{line}: {says}", source=ast.unparse(ast.fix_missing_locations(tree)))
+        text = source.splitlines()[line - 1].strip()
+        yield Mutant(
+            says=f"{text}: {says}", line=line, source=ast.unparse(ast.fix_missing_locations(tree))
+        )
 
 
 def _changes(tree: ast.AST) -> Iterator[tuple[int, str, Callable[[], None]]]:

@@ -394,3 +394,9 @@ def test_what_the_products_stop_does_not_stop_a_method_without_products():
     on_label = {"ingredients": frozenset({"rosin"})}
     assert screened(rosin, **on_label).alternatives == ("tweezing", "trimming")
     assert screened(rosin, LIGHT_PEEL, method="peel", **on_label).alternatives == ()
+
+
+def test_a_patch_test_that_was_made_is_read_on_its_own_day():
+    due = {"patch_test": PatchTest.DUE}
+    assert screened(**due).earliest_on == TODAY + 2 * DAY
+    assert screened(**due, patch_test_on=TODAY + DAY).earliest_on == TODAY + DAY

@@ -335,3 +335,14 @@ def test_hair_bounds_are_exact_decimals():
     trigger = RULES.rule("hair_too_short").trigger
     assert isinstance(trigger, AboutClient)
     assert trigger.below == Decimal("6.35")
+
+
+def test_rules_about_ingredients_bear_on_methods_with_products_alone():
+    about_them = [
+        rule
+        for rule in RULES.rules
+        if isinstance(rule.trigger, AboutClient) and rule.trigger.ingredients
+    ]
+    assert about_them
+    for rule in about_them:
+        assert all(RULES.methods[name].uses_product for name in rule.methods), rule.id
