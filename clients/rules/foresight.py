@@ -6,7 +6,7 @@ for an answer here, and only what the client has declared before counts.
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 from clients.rules.cases import Answer, Declaration, LineToScreen, Screening
@@ -41,6 +41,7 @@ def foresee(
     `foreseen_days` or more after that day. What is given was checked when it was kept.
     """
     # The days of one client mostly differ in nothing: those that go by the same are one case.
+    # Whether it was said today matters to open questions alone, and here none is open.
     by_told: dict[tuple[int, ...], list[LineToScreen]] = defaultdict(list)
     for line in lines:
         counting = tuple(
@@ -56,7 +57,7 @@ def foresee(
             rule_set=rule_set,
             lines=alike,
             answers=nothing_new,
-            declarations=[replace(declarations[n][1], said_today=False) for n in counting],
+            declarations=[declarations[n][1] for n in counting],
             findings=(),
             today=today,
         )

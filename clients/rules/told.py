@@ -68,7 +68,7 @@ def case_from(items: Sequence[KeptItem], visit_id: UUID, rule_set: RuleSet, toda
 
 
 def _happened(said: Declaration, rule_set: RuleSet, today: date) -> Declaration:
-    if rule_set.kinds[said.kind].may_be_planned:
+    if said.when.latest <= today or rule_set.kinds[said.kind].may_be_planned:
         return said
     when = DateRange(earliest=min(said.when.earliest, today), latest=min(said.when.latest, today))
     return replace(said, when=when)

@@ -116,6 +116,7 @@ def _foreseen(
         return {}
     found: dict[UUID, Foreseen] = {}
     for zone, own in groupby(sorted(coming, key=attrgetter("zone")), attrgetter("zone")):
+        today = local_date(now, zone)
         foreseen = foresee(
             rule_set=rules,
             lines=[
@@ -134,11 +135,15 @@ def _foreseen(
             ],
             declarations=[
                 (local_date(at, zone), said)
-                for at, said in standing_declarations(items, rules, local_date(now, zone))
+                for at, said in standing_declarations(items, rules, today)
             ],
-            today=local_date(now, zone),
+            today=today,
         )
-        found |= {UUID(key): one for key, one in foreseen.items() if not one.verdict.passes}
+        found |= {
+            line.line_id: one
+            for line in coming
+            if (one := foreseen.get(str(line.line_id))) and not one.verdict.passes
+        }
     return found
 
 

@@ -2,9 +2,8 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID
 
 from django.db import connection
@@ -15,8 +14,7 @@ from services.models import ForesightDue, Visit, VisitState
 from services.queries.patch_tests import as_now, products_named, tests_of
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ComingLine:
+class ComingLine(NamedTuple):
     """A planned line of a booked visit, and what was foreseen of it last."""
 
     client_id: UUID
@@ -51,14 +49,7 @@ def coming_lines(client_ids: Collection[UUID], now: datetime) -> list[ComingLine
     """The planned lines of these clients' booked visits from `now` on, by client and time."""
     with connection.cursor() as cursor:
         cursor.execute(COMING_LINES, [list(client_ids), now])
-        return [
-            ComingLine(
-                client_id=row[0], visit_id=row[1], line_id=row[2], zone=row[3], area=row[4],
-                method=row[5], starts_at=row[6], verdict=row[7], earliest_on=row[8],
-                product_ids=row[9],
-            )
-            for row in cursor.fetchall()
-        ]  # fmt: skip
+        return [ComingLine._make(row) for row in cursor.fetchall()]
 
 
 def clients_behind(after: UUID, now: datetime, most: int) -> list[UUID]:
