@@ -8,6 +8,7 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
+        from services.actions import incidents
         from services.actions.erasure import register_holdings
         from services.queries import intake
 
@@ -15,3 +16,4 @@ class ServicesConfig(AppConfig):
         register(Holding(table="services_intake_link", export=intake.links_of_client))
         register(Holding(table="services_intake", export=intake.intakes_of_client))
         register_holdings()
+        incidents.register_holdings()

@@ -188,3 +188,18 @@ class IntakeSentAlready(Problem):
     """
 
     slug, status, title = "intake-sent-already", 409, "Sent already"
+
+
+class IncidentNotDone(Problem):
+    """The incident cannot be closed yet: `steps` names the required ones that are not recorded as done,
+    `call_backs` those that are due, by their hours.
+    """
+
+    slug, status, title = "incident-not-done", 409, "Incident not done"
+
+    @property
+    def detail(self) -> str:
+        steps, calls = self.fields.get("steps", []), self.fields.get("call_backs", [])
+        named = [*steps, *(f"call-back after {hours} h" for hours in calls)]
+        # A replayed refusal names nothing: by now something else may be open.
+        return f"Not done: {', '.join(named)}." if named else self.title

@@ -1,6 +1,7 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
 from services.models.imports import ImportRow, ImportRun, RunState
+from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
 from services.models.intake import Intake, IntakeConfirmation, IntakeLink
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
@@ -23,6 +24,10 @@ __all__ = [
     "ForesightRun",
     "ImportRow",
     "ImportRun",
+    "Incident",
+    "IncidentCallBack",
+    "IncidentEntry",
+    "IncidentRead",
     "Intake",
     "IntakeConfirmation",
     "IntakeLink",

@@ -4,13 +4,14 @@ from datetime import datetime, time, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from clients.models import Client
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import ParameterName
 from compliance.requirements.rules.sending_hours import SendingHours, sending_hours_from
-from services.models import Line, LineState, Rebooking, VisitState
+from services.models import Incident, Line, LineState, Rebooking, VisitState
+from services.rules.incident_record import IncidentState
 from services.rules.reminders import RebookingState
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import at_local
@@ -20,10 +21,15 @@ _AHEAD = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
 
 
 def next_due(now: datetime) -> Rebooking | None:
-    """The waiting reminder that is due longest and that no other worker has; locked."""
+    """The waiting reminder that is due longest and that no other worker has; locked.
+
+    While an incident of the client is open, theirs wait: nobody who was burnt is told to come again
+    before somebody has seen to it. Afterwards they go out, or are too late, as any other.
+    """
+    hurt = Incident.objects.filter(client_id=OuterRef("client_id"), state=IncidentState.OPEN)
     rows = Rebooking.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
     return (
-        rows.filter(state=RebookingState.WAITING, remind_at__lte=now)
+        rows.filter(~Exists(hurt), state=RebookingState.WAITING, remind_at__lte=now)
         .select_related("client", "location", "service")
         .order_by("remind_at", "id")
         .first()

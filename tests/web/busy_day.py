@@ -47,6 +47,7 @@ def build() -> None:
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
     _patch_test(call("lena"), uid("cora"))
     _done(call("petra").get(f"clients/{uid('cora')}/health"))
+    _incident(call("petra"), LAKE, uid("cora"))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
 
@@ -58,6 +59,15 @@ def _patch_test(lead: Caller, client_id: Any, **where: str) -> None:
     _done(lead.post(f"clients/{client_id}/patch-tests", made))
 
 
+def _incident(caller: Caller, place: Any, client_id: Any) -> None:
+    """One that happened two days ago: a call-back is due."""
+    happened_at = (clock.now() - timedelta(days=2)).isoformat()
+    told = {"kind": "fall", "what_happened": "slipped on a wet floor", "occurred_at": happened_at}
+    made = caller.post(f"locations/{place}/incidents", told | {"client_id": str(client_id)})
+    words = {"kind": "words", "text": "the knee hurts"}
+    _done(caller.post(f"incidents/{_done(made)['id']}/entries", words))
+
+
 def _at_harbor(lead: Caller, now: datetime) -> None:
     """Things of the business's other location, which those of this one must not reach."""
     planned = _facial(now, 240, "hana", "pier room")
@@ -65,6 +75,7 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     _done(lead.post(f"locations/{HARBOR}/visits", visit))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
     _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
+    _incident(lead, HARBOR, uid("hugo"))
 
 
 def _bath(product_id: str) -> dict[str, Any]:
@@ -130,6 +141,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"{place}/shifts", shift | HOURS))
     client = _done(owner.post("clients", {"name": "Invented Zelda", "location_id": str(ELSEWHERE)}))
     _patch_test(owner, client["id"], location_id=str(ELSEWHERE))
+    _incident(owner, ELSEWHERE, client["id"])
     product = {
         "name": "quaternary concentrate", "active": "quaternary ammonium compounds",
         "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,

@@ -24,6 +24,7 @@ from tests.world import BUSINESS, LAKE
 TABLES = {
     "evidence": "tenancy_location",
     "implement-events": "disinfection_event",
+    "incidents": "services_incident",
     "lines": "services_line",
     "memberships": "tenancy_membership",
     "patch-tests": "clients_patch_test",
@@ -59,9 +60,11 @@ PATTERNS = {
 
 #: Endpoint -> what its body needs besides fields of the right shape.
 MEANT: dict[str, dict[str, Any]] = {
+    "POST incidents/<uuid:id>/entries": {"text": "the knee hurts"},
     "POST lines/<uuid:id>/finish": {"record": RECORD, **WASHED},
     "POST lines/<uuid:id>/start": GLOVED,
     "POST locations": {"zone": "America/Chicago"},
+    "POST locations/<uuid:id>/incidents": {"person_id": None, "visit_id": None, "line_id": None},
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST services": {"area": "brow", "method": "hard_wax"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},
