@@ -54,7 +54,7 @@ def holds(client: Client, now: datetime) -> list[dict[str, str]]:
 
 _DUE = """
 SELECT c.id, max(h.recorded_at) FROM clients_client c
-JOIN clients_health_answer h ON h.client_id = c.id
+JOIN ({dated}) h ON h.client_id = c.id
 JOIN tenancy_subject_key k ON k.id = c.id AND k.wrapped IS NOT NULL
 WHERE c.erased_at IS NULL AND c.location_ids[cardinality(c.location_ids)] = %(place)s
   AND (k.renewed_at IS NULL OR h.recorded_at > k.renewed_at)
@@ -68,8 +68,14 @@ ORDER BY 2, 1 LIMIT %(batch)s
 def due_for_expiry(location_id: UUID, now: datetime) -> list[dict[str, Any]]:
     """Up to a batch of clients last linked to this location whose answers need not be kept any more.
 
-    The longest rule of all their locations counts, from the last answer on. The oldest come first.
+    The longest rule of all their locations counts, from the last answer on, or from the last of what
+    is kept as long and goes with the same key. The oldest come first.
     """
+    others = sorted(h.table for h in HOLDINGS.values() if h.is_kept_as_long)
+    dated = " UNION ALL ".join(
+        f"SELECT client_id, recorded_at FROM {table}"
+        for table in ("clients_health_answer", *others)
+    )
     places = list(Location.objects.order_by("id"))
     before = []
     for place in places:
@@ -78,7 +84,7 @@ def due_for_expiry(location_id: UUID, now: datetime) -> list[dict[str, Any]]:
         before.append(local_day(last_due(today, years), place.zone).end)
     with connection.cursor() as cursor:
         cursor.execute(
-            _DUE,
+            _DUE.format(dated=dated),
             {
                 "place": location_id,
                 "places": [p.id for p in places],

@@ -26,6 +26,8 @@ class Holding:
     export: Exporter | None = None
     erase: Eraser | None = None
     repoint: Repointer | None = None
+    #: Whether its rows, by `recorded_at`, count beside health answers for how long a record is kept.
+    is_kept_as_long: bool = False
 
 
 HOLDINGS: dict[str, Holding] = {}

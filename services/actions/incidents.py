@@ -235,9 +235,20 @@ def _end_for_erased(client_id: UUID, now: datetime) -> int:
 def register_holdings() -> None:
     """Incidents and their entries: sealed words go with the client's key, ids and times stay."""
     register(
-        Holding(table="services_incident", export=queries.exported_incidents, erase=_end_for_erased)
+        Holding(
+            table="services_incident",
+            export=queries.exported_incidents,
+            erase=_end_for_erased,
+            is_kept_as_long=True,
+        )
     )
-    register(Holding(table="services_incident_entry", export=queries.exported_entries))
+    register(
+        Holding(
+            table="services_incident_entry",
+            export=queries.exported_entries,
+            is_kept_as_long=True,
+        )
+    )
 
 
 def _said(kind: EntryKind, said: Mapping[str, Any]) -> dict[str, Any]:

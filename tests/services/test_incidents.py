@@ -1,10 +1,11 @@
 """The incident record over HTTP: reported, written on, closed, struck out; who sees what of it."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from uuid import uuid4
 
 import pytest
 
+from clients.actions_erasure import expire_health_answers
 from clients.models import ConsentPurpose, HealthAnswer, HealthRead
 from clients.registry import HOLDINGS
 from compliance.ledger.queries import entries, verification
@@ -12,11 +13,14 @@ from services import tasks
 from services.incident_guide_files import shipped_guides
 from services.models import Incident, IncidentCallBack, IncidentEntry, IncidentRead
 from services.tasks import send_due_reminders
+from spa_ops.kernel.actor import system_actor
 from spa_ops.kernel.clock import stopped_at
 from spa_ops.unit.work import reading, snapshot
 from tests.services import builders as build
 from tests.services.carriers import Kept
 from tests.services.day import all_no, book, consult, in_room, line
+from tests.services.test_erasure import DUE as LET_GO
+from tests.services.test_erasure import said
 from tests.services.test_foresight import WEEK, in_question
 from tests.services.test_reminders import DUE, carry, waiting  # noqa: F401 - a fixture
 from tests.sync.test_pull import follow
@@ -548,3 +552,19 @@ def test_a_client_gets_all_of_it_and_erasing_leaves_nothing_to_read_or_to_call(c
     assert call("petra").post(PLACE, BURN).status_code == 410
     with snapshot(BUSINESS):
         assert verification(BUSINESS, LAKE).is_whole
+
+
+def test_what_was_recorded_lately_is_not_let_go_with_answers_of_long_ago(call, now):
+    said(now)
+    swept = {"actor": system_actor(BUSINESS), "location_id": LAKE}
+    with stopped_at(LET_GO - timedelta(days=2)):
+        incident = report(call, kind="fall", area=None)
+    with stopped_at(LET_GO - timedelta(days=1)):
+        entered(call, incident, "words", text="the knee hurts")
+    with stopped_at(LET_GO):
+        assert expire_health_answers(now=LET_GO, **swept) == 0
+        assert whole(call, incident)["what_happened"] == WORDS
+    # Three years after the last words (house policy) they go as well: 2029-05-05 at Lake.
+    later = datetime(2032, 5, 5, 5, tzinfo=UTC)
+    assert expire_health_answers(now=later - timedelta(microseconds=1), **swept) == 0
+    assert expire_health_answers(now=later, **swept) == 1
