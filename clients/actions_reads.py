@@ -1,15 +1,19 @@
-"""The daily digest of health reads: one evidence entry for each chain and local day."""
+"""That health was read, and the daily digest of it: one evidence entry for each chain and local day."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from uuid import UUID
 
 from clients import queries_reads as queries
-from clients.models import HealthReadDigest
+from clients.models import Client, HealthRead, HealthReadDigest
+from clients.queries import known_at
 from clients.rules.reads import is_settled, next_day
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import local_day
+from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Business, Location
+from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import action, current
 
 #: Days caught up in one transaction; the rest comes with the next beat.
@@ -61,3 +65,48 @@ def _digest_next(actor: Actor, now: datetime, location_id: UUID | None, zone: st
         facts={"day": day, "from_at": start, "until_at": end, "count": count, "digest": digest},
     )
     return True
+
+
+@action
+def record_read(
+    *, actor: Actor, now: datetime, client_id: UUID, visit_id: UUID | None = None
+) -> Client:
+    """That somebody is shown something of a client's health; whoever shows it calls this with it.
+
+    Returns the client. Raises `NotFound` also where the client is not linked to the actor's
+    location; `Erased`.
+    """
+    client = known_at(tenancy.loaded(Client, client_id, actor), actor)
+    if client.erased_at is not None:
+        raise Erased
+    HealthRead(
+        business_id=client.business_id,
+        client=client,
+        visit_id=visit_id,
+        person_id=actor.person_id,
+        device_id=actor.device_id,
+        location_id=actor.location_id,
+        read_at=now,
+    ).save(force_insert=True)
+    return client
+
+
+@action
+def record_reads_of_visits(
+    *, actor: Actor, now: datetime, visits: Iterable[tuple[UUID, UUID]]
+) -> None:
+    """That somebody is shown that these (client, visit) had to do with something; one statement."""
+    rows = [
+        HealthRead(
+            business_id=actor.business_id,
+            client_id=client_id,
+            visit_id=visit_id,
+            person_id=actor.person_id,
+            device_id=actor.device_id,
+            location_id=actor.location_id,
+            read_at=now,
+        )
+        for client_id, visit_id in visits
+    ]
+    if rows:
+        HealthRead.objects.bulk_create(rows)

@@ -8,7 +8,7 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
-        from services.actions import incidents
+        from services.actions import incidents, treatments
         from services.actions.erasure import register_holdings
         from services.queries import intake
 
@@ -17,3 +17,4 @@ class ServicesConfig(AppConfig):
         register(Holding(table="services_intake", export=intake.intakes_of_client))
         register_holdings()
         incidents.register_holdings()
+        treatments.register_holdings()

@@ -11,9 +11,10 @@ from clients.problems import HealthConsentMissing
 from clients.rule_files import shipped_rule_set
 from services.actions import consultation
 from services.api import visit_shapes as shapes
+from services.api.treatments import WISHES
 from services.api.visits import OnVisit
 from services.models import Visit
-from services.queries import intake
+from services.queries import intake, treatments
 from services.queries import visits as queries
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import run
@@ -72,7 +73,11 @@ class ReadConsultation(ApiView):
     access = {"GET": FLOOR}
     tag = "visits"
     output = object_schema(
-        notice="str", items="array", intake=array_of(_INTAKE), lines=array_of(_SCREENING)
+        notice="str",
+        items="array",
+        wishes=WISHES,
+        intake=array_of(_INTAKE),
+        lines=array_of(_SCREENING),
     )
 
     def get(self, request: Request, id: UUID) -> HttpResponse:
@@ -93,11 +98,19 @@ class ReadConsultation(ApiView):
                     }
                     for i in items
                 ],
+                "wishes": self._wishes(found),
                 "intake": [self._intake(told) for told in intake.told_before(found)],
                 "lines": [self._line(found, line) for line in queries.lines_of(found.id)],
             }
 
         return answer(run(body, actor=self.actor, now=self.now))
+
+    @staticmethod
+    def _wishes(found: Visit) -> list[dict[str, Any]]:
+        """What the client wants of the areas of this visit's lines."""
+        touched = shipped_rule_set().tree.all_touching(x.area for x in queries.lines_of(found.id))
+        wishes = treatments.wishes_of(found.client_id, found.business_id)
+        return [wish for wish in wishes if wish["area"] in touched]
 
     @staticmethod
     def _intake(told: intake.ToldBefore) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from services.api.client_record_urls import urlpatterns as client_records
 from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.team_urls import urlpatterns as team
+from services.api.treatment_urls import urlpatterns as treatments
 from services.api.visit_urls import urlpatterns as visits
 
-urlpatterns = [*team, *visits, *checkout, *patch_tests, *incidents, *client_records]
+urlpatterns = [*team, *visits, *checkout, *patch_tests, *incidents, *client_records, *treatments]

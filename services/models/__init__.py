@@ -5,6 +5,7 @@ from services.models.incidents import Incident, IncidentCallBack, IncidentEntry,
 from services.models.intake import Intake, IntakeConfirmation, IntakeLink
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
+from services.models.treatments import AftercareGiven, Wish
 from services.models.visits import (
     ForesightDue,
     ForesightRun,
@@ -18,6 +19,7 @@ from services.models.visits import (
 )
 
 __all__ = [
+    "AftercareGiven",
     "Charge",
     "Duty",
     "ForesightDue",
@@ -46,5 +48,6 @@ __all__ = [
     "Visit",
     "VisitChange",
     "VisitState",
+    "Wish",
     "WorkRecord",
 ]

@@ -108,6 +108,10 @@ def _carried_through(call: Any, now: datetime) -> None:
     consult(call, visit)
     _done(call("petra").post(f"{line_path}/start", GLOVED))
     _done(call("petra").post(f"{line_path}/finish", {"record": RECORD, **WASHED}))
+    sheet = _done(call("petra").get("aftercare?method=hard_wax&area=brow"))
+    given = {"how": "printed", "language": "en", "digest": sheet["digest"]}
+    _done(call("petra").post(f"{line_path}/aftercare", given))
+    _done(call("petra").post(f"clients/{uid('cora')}/wishes", {"area": "brow", "text": "fuller"}))
     _done(call("freya").post(f"{visit_path}/leave"))
     owed = _done(call("freya").get(f"{visit_path}/account"))["balance_minor"]
     paid = {"means": "cash", "amount_minor": owed, "currency": "USD"}

@@ -61,6 +61,7 @@ PATTERNS = {
 #: Endpoint -> what its body needs besides fields of the right shape.
 MEANT: dict[str, dict[str, Any]] = {
     "POST incidents/<uuid:id>/entries": {"text": "the knee hurts"},
+    "POST clients/<uuid:id>/wishes": {"area": "brow"},
     "POST lines/<uuid:id>/finish": {"record": RECORD, **WASHED},
     "POST lines/<uuid:id>/start": GLOVED,
     "POST locations": {"zone": "America/Chicago"},
@@ -72,7 +73,10 @@ MEANT: dict[str, dict[str, Any]] = {
 #: The same for the lines of a visit: 18:00 in Chicago, when everybody is free.
 MEANT_LINE = {"starts_at": "2026-05-06T23:00:00Z"}
 #: Endpoint -> the query without which it refuses.
-QUERIES = {"GET disinfectants/<uuid:id>/amounts": {"amount": "1", "unit": "L"}}
+QUERIES = {
+    "GET aftercare": {"method": "hard_wax", "area": "brow"},
+    "GET disinfectants/<uuid:id>/amounts": {"amount": "1", "unit": "L"},
+}
 #: Table -> which of its rows a request is best made with; elsewhere one at the callers' location.
 PREFERRED = {
     "clients_client": "%(place)s = ANY(location_ids)",
