@@ -13,9 +13,10 @@ class RetentionHolds(Problem):
 
     @property
     def detail(self) -> str:
-        return "; ".join(
-            f"kept until {h['until']} by {h['citation']}" for h in self.fields["holds"]
+        holds = (
+            f"kept until {h['until']} by {h['citation']}" for h in self.fields.get("holds", ())
         )
+        return "; ".join(holds) or self.title
 
 
 class RuleFileUnreadable(Problem):
@@ -38,9 +39,8 @@ class RuleFileRefused(Problem):
 
     @property
     def detail(self) -> str:
-        return "; ".join(
-            f"{f['where']}: {f['code']}: {f['message']}" for f in self.fields["faults"]
-        )
+        faults = self.fields.get("faults", ())
+        return "; ".join(f"{f['where']}: {f['code']}: {f['message']}" for f in faults) or self.title
 
 
 class HousePolicyRefused(RuleFileRefused):

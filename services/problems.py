@@ -12,6 +12,8 @@ class VisitsAhead(Problem):
 
     @property
     def detail(self) -> str:
+        if "visits" not in self.fields:
+            return self.title
         return f"{len(self.fields['visits'])} visits of this client are not over."
 
 

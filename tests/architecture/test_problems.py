@@ -76,3 +76,9 @@ def test_every_problem_is_in_the_openapi_document():
                 said |= set(answer["description"].removeprefix("Problem: ").split(", "))
     missing = {kind.slug for kind in _problems()} - said
     assert missing == NOT_IN_OPENAPI.keys()
+
+
+def test_every_problem_can_be_told_again_without_what_it_named():
+    # The stored outcome of a refused command keeps the slug alone: by now other things may be in the way.
+    for kind in _problems():
+        assert kind().detail is not None, kind
