@@ -19,8 +19,8 @@ from services.problems import (
 )
 from services.queries import planning, team
 from services.queries import visits as queries
-from services.queries.planning import PlanFacts
-from services.rules.phases import LinePlan, LineSpans, Minutes, notice_minutes, spans_of
+from services.queries.planning import PlanFacts, minutes_of
+from services.rules.phases import LinePlan, LineSpans, notice_minutes, spans_of
 from services.rules.protected import INTIMATE
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
@@ -132,17 +132,6 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
             )
             for r in lines
         ]
-    )
-
-
-def minutes_of(service: Service) -> Minutes:
-    """How long a service takes, by the price list."""
-    return Minutes(
-        set_up=service.set_up_minutes,
-        consultation=service.consultation_minutes,
-        hands_on=service.hands_on_minutes,
-        aftercare=service.aftercare_minutes,
-        clean_up=service.clean_up_minutes,
     )
 
 

@@ -10,7 +10,7 @@ from services.actions.consultation import screen_lines
 from services.models import Line, LineState, Visit, VisitState
 from services.problems import NotCovered
 from services.queries import visits as queries
-from services.queries.planning import PlanFacts
+from services.queries.planning import PlanFacts, minutes_of
 from services.rules.phases import LineSpans, own_spans, shared_ends
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
@@ -64,9 +64,7 @@ def _add(
     live = _live(lines)
     service = facts.services[request.service_id]
     consulted = any(x.practitioner_id == request.practitioner_id for x in live)
-    span = own_spans(
-        booking.minutes_of(service), request.starts_at or starts_at, consulted=consulted
-    )
+    span = own_spans(minutes_of(service), request.starts_at or starts_at, consulted=consulted)
     booking.check_plan(facts, [request], [span])
     doers = booking.doers_of(facts, [request], [span], now)
     line = booking.new_line(
@@ -81,7 +79,7 @@ def _add(
 def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) -> None:
     """Draw set-ups and turnovers anew, take the time again, and screen again if that was done today."""
     live = sorted(live, key=lambda x: x.starts_at)
-    ends = shared_ends([(x.room_id, _spans(x), booking.minutes_of(x.service)) for x in live])
+    ends = shared_ends([(x.room_id, _spans(x), minutes_of(x.service)) for x in live])
     for line, (set_up_at, turnover_ends_at) in zip(live, ends, strict=True):
         line.set_up_at, line.turnover_ends_at = set_up_at, turnover_ends_at
     Line.objects.bulk_update(live, ["set_up_at", "turnover_ends_at"])

@@ -1,5 +1,6 @@
 from django.urls import path
 
+from services.api import availability as a
 from services.api import consultations as c
 from services.api import intake as i
 from services.api import lines as x
@@ -10,6 +11,7 @@ from spa_ops.web.views import several
 
 urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
+    path("locations/<uuid:id>/availability", a.FindAvailability.as_view()),
     path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
     path("locations/<uuid:id>/override-rates", ReadOverrideRates.as_view()),

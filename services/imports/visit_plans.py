@@ -7,10 +7,11 @@ from datetime import datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from services.actions.booking import Doers, minutes_of, span_fields, wanted_claims
+from services.actions.booking import Doers, span_fields, wanted_claims
 from services.imports.jobs import Job, Tally
 from services.models import ImportRow, Line, LineState, Service, Visit, VisitChange, VisitState
 from services.queries import imports as queries
+from services.queries.planning import minutes_of
 from services.rules.fitting import fitted_spans
 from spa_ops.claims import actions as claims
 from spa_ops.claims import actions_many

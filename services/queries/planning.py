@@ -10,6 +10,7 @@ import orjson
 from django.db import connection
 
 from services.models import Duty, Service
+from services.rules.phases import Minutes
 from services.rules.shifts import Weekly, covers
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.intervals import Period
@@ -140,6 +141,17 @@ def plan_facts(
     if place.business_id != actor.business_id:
         raise NotFound
     return _facts(place, {name: found or [] for name, found in orjson.loads(row[1]).items()})
+
+
+def minutes_of(service: Service) -> Minutes:
+    """How long a service takes, by the price list."""
+    return Minutes(
+        set_up=service.set_up_minutes,
+        consultation=service.consultation_minutes,
+        hands_on=service.hands_on_minutes,
+        aftercare=service.aftercare_minutes,
+        clean_up=service.clean_up_minutes,
+    )
 
 
 def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:

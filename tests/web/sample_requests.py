@@ -65,6 +65,7 @@ MEANT: dict[str, dict[str, Any]] = {
     "POST lines/<uuid:id>/finish": {"record": RECORD, **WASHED},
     "POST lines/<uuid:id>/start": GLOVED,
     "POST locations": {"zone": "America/Chicago"},
+    "POST locations/<uuid:id>/availability": {"from": "2026-05-06T23:00:00Z", "to": None},
     "POST locations/<uuid:id>/incidents": {"person_id": None, "visit_id": None, "line_id": None},
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST services": {"area": "brow", "method": "hard_wax"},
@@ -210,7 +211,7 @@ def body_of(endpoint: Endpoint, ids: Ids) -> dict[str, Any]:
     shape = getattr(endpoint.view, "input", None)
     body = _object(shape(), ids) if shape else {}
     for line in (body, body.get("line", {}), *body.get("lines", [])):
-        if "service_id" in line and "practitioner_id" in line:
+        if {"service_id", "practitioner_id", "kit_id"} <= line.keys():
             line |= MEANT_LINE
     return body | MEANT.get(endpoint.name, {})
 

@@ -1,0 +1,348 @@
+"""What the search for starts is asked with, read from the database, and its answer. Reads only.
+
+A few statements for what does not change with the time, then one for the claims of each step: the
+first day, seven days, all of it. Most questions are answered by the first.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import Any
+from uuid import UUID
+
+import orjson
+from django.db import connection
+
+from clients.models import Client
+from services.models import Duty
+from services.problems import OtherPractitionerChosen
+from services.queries import planning
+from services.queries.availability_screening import Outlook, outlook_for
+from services.queries.planning import PlanFacts, minutes_of
+from services.rules.availability.masks import Masks
+from services.rules.availability.model import (
+    Attendant,
+    DayReason,
+    Kit,
+    Option,
+    Practitioner,
+    Question,
+    Room,
+    Spans,
+    WantedLine,
+    WhatIf,
+)
+from services.rules.availability.reasons import day_reasons, what_ifs
+from services.rules.availability.search import options
+from services.rules.protected import INTIMATE
+from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.intervals import Period, at_local, local_day
+from spa_ops.kernel.problems import NotFound, invalid
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.rules import open_periods
+from spa_ops.tenancy.sealing import Erased
+
+MOST_LINES = 6
+#: With more, the orders to try would be too many: of four lines there are 24.
+MOST_IN_ANY_ORDER = 4
+#: How far ahead is looked at where nobody says, and at most.
+HORIZON, MOST_AHEAD = timedelta(days=30), timedelta(days=62)
+STEPS = (timedelta(days=1), timedelta(days=7))
+_DAY, _MINUTE = timedelta(days=1), timedelta(minutes=1)
+#: Before any licence and behind any plan.
+_ALWAYS = Period(datetime(1990, 1, 1, tzinfo=UTC), datetime(2190, 1, 1, tzinfo=UTC))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineAsked:
+    """One service that is asked for, by whom and where if that is not open."""
+
+    service_id: UUID
+    practitioner_id: UUID | None = None
+    room_id: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Availability:
+    """Options, or why there are none and what would open one; and what is known of screening."""
+
+    options: list[Option]
+    reasons: list[tuple[date, DayReason]]
+    what_ifs: list[WhatIf]
+    outlook: Outlook
+
+
+# Rooms out of use are left out: nobody knows when they will be back.
+_CANDIDATES = """
+SELECT jsonb_build_object(
+    'rooms', (SELECT jsonb_agg(r.id) FROM rooms_room r
+              WHERE r.location_id = %(place)s AND r.state <> 'out_of_use'),
+    'kits', (SELECT jsonb_agg(k.id) FROM disinfection_kit k WHERE k.location_id = %(place)s
+             AND k.kind IN (SELECT s.kit_kind FROM services_service s WHERE s.id = ANY(%(services)s))),
+    'people', (SELECT jsonb_agg(DISTINCT k.person_id) FROM services_skill k
+               WHERE k.service_id = ANY(%(services)s) AND EXISTS (
+                   SELECT FROM services_shift h WHERE h.person_id = k.person_id
+                   AND h.location_id = %(place)s AND h.duty = 'practitioner')),
+    'known', (SELECT jsonb_agg(n.id) FROM (
+                  SELECT p.id FROM tenancy_person p WHERE p.id = ANY(%(named)s)
+                  UNION ALL SELECT r.id FROM rooms_room r
+                  WHERE r.id = ANY(%(named)s) AND r.location_id = %(place)s) n),
+    'shortest', (SELECT min(set_up_minutes + consultation_minutes + hands_on_minutes
+                            + aftercare_minutes + clean_up_minutes)
+                 FROM services_service WHERE active),
+    'usual', (SELECT jsonb_agg(u.practitioner_id) FROM (
+                  SELECT l.practitioner_id FROM services_line l
+                  JOIN services_visit v ON v.business_id = l.business_id AND v.id = l.visit_id
+                  WHERE v.client_id = %(client)s AND l.state = 'done'
+                  GROUP BY 1 ORDER BY count(*) DESC, max(l.starts_at) DESC LIMIT 1) u)
+)
+"""
+# Neighbouring claims are one span here: a visit's set-up, service and turnover.
+_TAKEN = """
+SELECT t.bookable_id, lower(span), upper(span) FROM (
+    SELECT bookable_id, range_agg(span) AS spans FROM claims_claim
+    WHERE bookable_id = ANY(%s) AND span && tstzrange(%s, %s)
+    AND (hold_expires_at IS NULL OR hold_expires_at > %s) GROUP BY bookable_id
+) t, unnest(t.spans) AS span
+"""
+
+
+def availability(
+    *,
+    actor: Actor,
+    now: datetime,
+    location_id: UUID,
+    client_id: UUID,
+    lines: Sequence[LineAsked],
+    since: datetime,
+    until: datetime | None = None,
+    limit: int = 20,
+    any_order: bool = False,
+) -> Availability:
+    """The first starts from `since` on that work for these lines, at most `limit`.
+
+    Raises `NotFound`, `Erased`, `OtherPractitionerChosen`, `InvalidInput`. Nothing is held: what is
+    offered may be gone when it is booked.
+    """
+    tenancy.location(location_id, actor)
+    _check_asked(lines, since, until, any_order)
+    client = tenancy.loaded(Client, client_id, actor)
+    if client.erased_at is not None:
+        raise Erased
+    found = _candidates(location_id, client_id, lines)
+    facts = planning.plan_facts(
+        actor=actor,
+        location_id=location_id,
+        client_id=client_id,
+        service_ids={line.service_id for line in lines},
+        room_ids=found["rooms"],
+        kit_ids=found["kits"],
+        person_ids=found["people"],
+    )
+    _check_named(facts, lines, found)
+    start = max(since, now)
+    end = until or start + HORIZON
+    if end <= start:
+        raise invalid("/to", "must be later than from and now")
+    outlook = outlook_for(
+        client_id=client_id,
+        services=[facts.services[line.service_id] for line in lines],
+        place=facts.place,
+        now=now,
+    )
+    for period, horizon in _steps(facts, lines, start, end):
+        question = _question(facts, lines, client, found, outlook, now, period, horizon, any_order)
+        masks = Masks(question=question)
+        options_found = options(question, limit, masks)
+        if len(options_found) == limit or (options_found and period.end == end):
+            return Availability(options=options_found, reasons=[], what_ifs=[], outlook=outlook)
+    days = list(_days(facts.place.zone, period))
+    reasons = day_reasons(masks, [span for _, span in days])
+    return Availability(
+        options=[],
+        reasons=[(day, r) for (day, _), r in zip(days, reasons, strict=True)],
+        what_ifs=what_ifs(masks),
+        outlook=outlook,
+    )
+
+
+def _check_asked(
+    lines: Sequence[LineAsked], since: datetime, until: datetime | None, any_order: bool
+) -> None:
+    if not 1 <= len(lines) <= MOST_LINES:
+        raise invalid("/lines", f"must be 1 to {MOST_LINES}")
+    if any_order and len(lines) > MOST_IN_ANY_ORDER:
+        raise invalid("/any_order", f"is for up to {MOST_IN_ANY_ORDER} lines")
+    if not _ALWAYS.start < since < _ALWAYS.end - 2 * MOST_AHEAD:
+        raise invalid("/from", "must be a time that visits are planned for")
+    if until is not None and not since < until <= since + MOST_AHEAD:
+        raise invalid("/to", f"must be later than from, by up to {MOST_AHEAD.days} days")
+
+
+def _candidates(location_id: UUID, client_id: UUID, lines: Sequence[LineAsked]) -> dict[str, Any]:
+    named = {i for line in lines for i in (line.practitioner_id, line.room_id) if i}
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _CANDIDATES,
+            {
+                "place": location_id,
+                "client": client_id,
+                "services": [line.service_id for line in lines],
+                "named": list(named),
+            },
+        )
+        (row,) = cursor.fetchone()
+    found = {key: value or [] for key, value in orjson.loads(row).items()}
+    for key in ("rooms", "kits", "people", "known", "usual"):
+        found[key] = [UUID(i) for i in found[key]]
+    return found
+
+
+def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, Any]) -> None:
+    for i, line in enumerate(lines):
+        service = facts.services.get(line.service_id)
+        if service is None or {line.practitioner_id, line.room_id} - {None, *found["known"]}:
+            raise NotFound
+        chosen = facts.chosen_practitioner
+        if (
+            service.area in INTIMATE
+            and chosen is not None
+            and line.practitioner_id not in {None, chosen}
+        ):
+            raise OtherPractitionerChosen(line=i, chosen_id=str(chosen))
+
+
+def _steps(
+    facts: PlanFacts, lines: Sequence[LineAsked], start: datetime, end: datetime
+) -> Iterator[tuple[Period, datetime]]:
+    """What is asked of each step, and up to when what is taken must be known for it."""
+    services = [minutes_of(facts.services[line.service_id]) for line in lines]
+    length = sum(
+        m.set_up + m.consultation + m.hands_on + m.aftercare + m.clean_up for m in services
+    )
+    behind = timedelta(minutes=length + 60)
+    for step in STEPS:
+        if start + step < end:
+            yield Period(start, start + step), start + step + behind
+    # Also what lies behind the period asked for: a later day is one of the changes to offer.
+    yield Period(start, end), max(end, start + HORIZON) + behind
+
+
+def _days(zone: str, period: Period) -> Iterator[tuple[date, Period]]:
+    day = local_date(period.start, zone)
+    while (span := local_day(day, zone)).start < period.end:
+        yield day, span
+        day += _DAY
+
+
+def _question(
+    facts: PlanFacts,
+    lines: Sequence[LineAsked],
+    client: Client,
+    found: dict[str, Any],
+    outlook: Outlook,
+    now: datetime,
+    period: Period,
+    horizon: datetime,
+    any_order: bool,
+) -> Question:
+    reach = Period(period.start - _DAY, horizon)
+    days = [day for day, _ in _days(facts.place.zone, reach)]
+    attendants = facts.attendants
+    taken = _taken(
+        {client.id, *facts.rooms, *facts.kits, *found["people"], *attendants}, reach, now
+    )
+    allowed = outlook.may_start(days)
+    return Question(
+        period=period,
+        now=now,
+        horizon=horizon,
+        lines=tuple(_line(facts, line, span) for line, span in zip(lines, allowed, strict=True)),
+        practitioners=tuple(
+            Practitioner(
+                id=who,
+                covers={s: _covers(facts, who, s) for s in facts.services},
+                on_shift=_on_shift(facts, who, Duty.PRACTITIONER, reach),
+                busy=taken.get(who, ()),
+            )
+            for who in found["people"]
+        ),
+        attendants=tuple(
+            Attendant(
+                id=who,
+                on_shift=_on_shift(facts, who, Duty.ATTENDANT, reach),
+                busy=taken.get(who, ()),
+            )
+            for who in attendants
+        ),
+        rooms=tuple(
+            Room(id=i, features=has, busy=taken.get(i, ())) for i, has in facts.rooms.items()
+        ),
+        kits=tuple(Kit(id=i, kind=k, busy=taken.get(i, ())) for i, k in facts.kits.items()),
+        open=tuple(
+            span
+            for day in [days[0] - _DAY, *days]
+            for span in open_periods(facts.place.opening_hours, facts.place.zone, day)
+        ),
+        client_busy=taken.get(client.id, ()),
+        any_order=any_order,
+        shortest_minutes=found["shortest"] or 0,
+        usual_practitioner_id=next(iter(found["usual"]), None),
+    )
+
+
+def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> WantedLine:
+    service = facts.services[asked.service_id]
+    chosen = facts.chosen_practitioner if service.area in INTIMATE else None
+    return WantedLine(
+        service_id=service.id,
+        minutes=minutes_of(service),
+        room_features=frozenset(service.room_features),
+        kit_kind=service.kit_kind,
+        practitioner_id=asked.practitioner_id or chosen,
+        room_id=asked.room_id,
+        may_start=may_start,
+    )
+
+
+def _covers(facts: PlanFacts, who: UUID, service_id: UUID) -> Spans:
+    """When skill and licence together let the person begin the service."""
+    key = (who, service_id)
+    if key not in facts.skills:
+        return ()
+    end = min(facts.skills[key] or _ALWAYS.end, _ALWAYS.end)
+    found = []
+    for person, valid_from, valid_through in facts.licences:
+        if person == who:
+            first = _midnight(valid_from, facts, _ALWAYS.start)
+            last = min(end, _midnight(valid_through + _DAY, facts, _ALWAYS.end))
+            found += [Period(first, last)] if first < last else []
+    return tuple(found)
+
+
+def _midnight(day: date | None, facts: PlanFacts, otherwise: datetime) -> datetime:
+    if day is None or not _ALWAYS.start.date() < day < _ALWAYS.end.date():
+        return otherwise
+    return at_local(day, time(0), facts.place.zone)
+
+
+def _on_shift(facts: PlanFacts, who: UUID, duty: Duty, reach: Period) -> Spans:
+    end = facts.roles_end.get(who, reach.end)
+    return tuple(
+        Period(span.start, min(span.end, end))
+        for person, what, shift in facts.shifts
+        if person == who and what is duty
+        for span in shift.within(reach)
+        if span.start < end
+    )
+
+
+def _taken(ids: set[UUID], reach: Period, now: datetime) -> dict[UUID, Spans]:
+    found: dict[UUID, list[Period]] = defaultdict(list)
+    with connection.cursor() as cursor:
+        cursor.execute(_TAKEN, [list(ids), reach.start, reach.end, now])
+        for bookable, start, end in cursor.fetchall():
+            found[bookable].append(Period(start, end))
+    return {who: tuple(spans) for who, spans in found.items()}

@@ -1,0 +1,193 @@
+"""What a visit may look like: the order of its lines, who does them, in which room, and so when each part is.
+
+When is asked of `phases.spans_of`, the rule that booking plans by.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from itertools import permutations, product
+from uuid import UUID
+
+from services.rules.availability.bits import MINUTE
+from services.rules.availability.model import MOST_CREWS, Question, WantedLine
+from services.rules.phases import LinePlan, LineSpans, spans_of
+
+_START = datetime(2000, 1, 1, tzinfo=UTC)
+Choice = tuple[UUID, ...]
+Pattern = tuple[int, ...]
+Block = tuple[int, int]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Layout:
+    """A visit from minute 0, when the client comes: `lines` in their order, all parts of each.
+
+    `crew` and `rooms` say which lines share a practitioner and a room, not who and which.
+    """
+
+    lines: tuple[WantedLine, ...]
+    crew: Pattern
+    rooms: Pattern
+    spans: tuple[LineSpans, ...]
+
+    @cached_property
+    def services(self) -> tuple[Block, ...]:
+        """While the client is there, by line."""
+        return tuple((_minute(s.starts_at), _minute(s.ends_at)) for s in self.spans)
+
+    @cached_property
+    def wholes(self) -> tuple[Block, ...]:
+        """From set-up to turnover, by line."""
+        return tuple((_minute(s.set_up_at), _minute(s.turnover_ends_at)) for s in self.spans)
+
+    @cached_property
+    def jobs(self) -> tuple[tuple[int, Block], ...]:
+        """(line, span) of each set-up and turnover, which an attendant may do."""
+        found = []
+        for i, ((first, last), (comes, goes)) in enumerate(
+            zip(self.wholes, self.services, strict=True)
+        ):
+            found += [(i, (first, comes))] if first < comes else []
+            found += [(i, (goes, last))] if goes < last else []
+        return tuple(found)
+
+    @cached_property
+    def kit_blocks(self) -> dict[str, Block]:
+        """For each kind of kit the span for which one serves all its lines."""
+        found: dict[str, Block] = {}
+        for line, (first, last) in zip(self.lines, self.wholes, strict=True):
+            if line.kit_kind:
+                a, b = found.get(line.kit_kind, (first, last))
+                found[line.kit_kind] = (min(a, first), max(b, last))
+        return found
+
+    def room_blocks(self, slot: int) -> list[Block]:
+        """The spans for which a room is taken, lines that follow each other in it made one."""
+        return _merged(b for b, s in zip(self.wholes, self.rooms, strict=True) if s == slot)
+
+    def crew_blocks(self, slot: int) -> list[Block]:
+        """While a practitioner is with the client."""
+        return _merged(b for b, s in zip(self.services, self.crew, strict=True) if s == slot)
+
+    @cached_property
+    def needs_a_room_twice(self) -> bool:
+        """Whether a room would have to be turned over and set up at once."""
+        blocks = list(zip(self.rooms, self.wholes, strict=True))
+        return any(
+            slot == other and overlap(a, b)
+            for i, (slot, a) in enumerate(blocks)
+            for other, b in blocks[i + 1 :]
+        )
+
+    def at(self, start: datetime) -> list[LineSpans]:
+        """All spans, for a client who comes at `start`."""
+        by = start - _START
+        return [moved(span, by) for span in self.spans]
+
+
+def moved(span: LineSpans, by: timedelta) -> LineSpans:
+    """The same line at another time."""
+    return LineSpans(
+        set_up_at=span.set_up_at + by,
+        starts_at=span.starts_at + by,
+        hands_on_at=span.hands_on_at + by,
+        aftercare_at=span.aftercare_at + by,
+        ends_at=span.ends_at + by,
+        turnover_ends_at=span.turnover_ends_at + by,
+    )
+
+
+def _merged(blocks: Iterable[Block]) -> list[Block]:
+    found: list[Block] = []
+    for first, end in blocks:
+        if found and first == found[-1][1]:
+            found[-1] = (found[-1][0], end)
+        else:
+            found.append((first, end))
+    return found
+
+
+def overlap(one: Block, other: Block) -> bool:
+    return one[0] < other[1] and other[0] < one[1]
+
+
+def _minute(at: datetime) -> int:
+    return (at - _START) // MINUTE
+
+
+def pattern_of(chosen: Choice) -> Pattern:
+    """Which places hold the same: (a, a, b) is (0, 0, 1)."""
+    known: dict[UUID, int] = {}
+    return tuple(known.setdefault(one, len(known)) for one in chosen)
+
+
+def layout_of(lines: Sequence[WantedLine], crew: Pattern, rooms: Pattern) -> Layout:
+    plans = [
+        LinePlan(
+            minutes=line.minutes,
+            practitioner_id=UUID(int=who),
+            room_id=UUID(int=where),
+            starts_at=_START if i == 0 else None,
+        )
+        for i, (line, who, where) in enumerate(zip(lines, crew, rooms, strict=True))
+    ]
+    return Layout(lines=tuple(lines), crew=crew, rooms=rooms, spans=tuple(spans_of(plans)))
+
+
+def orders_of(question: Question) -> list[tuple[WantedLine, ...]]:
+    """The lines as asked, and then in every other order if any will do."""
+    if not question.any_order:
+        return [question.lines]
+    return list(dict.fromkeys(permutations(question.lines)))
+
+
+def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Choice]]:
+    """Who may do the lines: first one for all, then two one after the other. Better tiers first."""
+    able = [
+        frozenset(
+            p.id for p in question.practitioners
+            if line.practitioner_id in {None, p.id} and p.covers.get(line.service_id)
+        )
+        for line in lines
+    ]  # fmt: skip
+    return _tiers(able)
+
+
+def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Choice]:
+    """Where: in one room if one has everything, else in two. Only the fewest rooms are offered."""
+    able = [
+        frozenset(
+            r.id for r in question.rooms
+            if line.room_id in {None, r.id} and line.room_features <= r.features
+        )
+        for line in lines
+    ]  # fmt: skip
+    return next((tier for tier in _tiers(able) if tier), [])
+
+
+def _tiers(able: Sequence[frozenset[UUID]]) -> list[list[Choice]]:
+    whole = frozenset.intersection(*able)
+    one = [(who,) * len(able) for who in sorted(whole)]
+    two = sorted(
+        (a,) * at + (b,) * (len(able) - at)
+        for at in range(1, len(able))
+        for a, b in product(
+            frozenset.intersection(*able[:at]), frozenset.intersection(*able[at:])
+        )
+        if a != b
+    )  # fmt: skip
+    tiers = [one, two]
+    if not one and not two and all(len(each) == 1 for each in able):
+        # Named line by line, or nobody else can: as asked, if that is not more than two people.
+        (chosen,) = product(*able)
+        tiers.append([chosen] if len(set(chosen)) <= MOST_CREWS else [])
+    return tiers
+
+
+def by_pattern(choices: Sequence[Choice]) -> Iterator[tuple[Pattern, list[Choice]]]:
+    found: dict[Pattern, list[Choice]] = {}
+    for choice in choices:
+        found.setdefault(pattern_of(choice), []).append(choice)
+    yield from found.items()

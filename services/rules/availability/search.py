@@ -1,0 +1,167 @@
+"""Every start that works, each in its best form, in the order in which the desk would offer them."""
+
+from bisect import bisect_left
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from uuid import UUID
+
+from services.rules.availability.bits import MINUTE, first_bit, joined
+from services.rules.availability.layouts import Choice
+from services.rules.availability.masks import Group, Masks, either
+from services.rules.availability.model import Option, OptionLine, Question, Spans
+from services.rules.phases import LineSpans
+
+
+def options(question: Question, limit: int, masks: Masks | None = None) -> list[Option]:
+    """The first `limit` starts that work, by time; exactly those that `booking.book_visit` would accept
+    within opening hours.
+
+    One start is offered once: with one practitioner if that works then, and among those who and
+    where with the least waste, then with the usual practitioner, then in the order asked, then by id.
+    """
+    masks = masks or Masks(question=question)
+    rest = either(group.feasible for group in masks.groups)
+    found: list[Option] = []
+    while len(found) < limit and (minute := first_bit(rest)) is not None:
+        found.append(_best(masks, minute))
+        rest &= rest - 1
+    return found
+
+
+def earliest(question: Question, masks: Masks) -> datetime | None:
+    """The first start that works."""
+    minute = first_bit(either(group.feasible for group in masks.groups))
+    return None if minute is None else masks.ruler.at(minute)
+
+
+def _best(masks: Masks, minute: int) -> Option:
+    bit = 1 << minute
+    able = [group for group in masks.groups if group.feasible & bit]
+    tier = min(group.tier for group in able)
+    found = [_in_group(masks, group, bit) for group in able if group.tier == tier]
+    return min(found, key=lambda pair: pair[0])[1]
+
+
+def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...], Option]:
+    question = masks.question
+    spans = group.layout.at(masks.ruler.at(bit.bit_length() - 1))
+    jobs = [
+        next((who for who, mask in masks.attended(block).items() if mask & bit), None)
+        for _, block in group.layout.jobs
+    ]
+    waste = _waste_of(question.shortest_minutes)
+    usual = question.usual_practitioner_id
+
+    def room_key(chosen: Choice) -> tuple[int, Choice]:
+        return sum(
+            waste(masks.rooms[r].busy, None, *_reach(spans, chosen, r))
+            for r in dict.fromkeys(chosen)
+        ), chosen  # fmt: skip
+
+    def crew_key(crew: Choice) -> tuple[int, bool, Choice]:
+        wasted = 0
+        for who in dict.fromkeys(crew):
+            person = masks.practitioners[who]
+            own = _occupied(group, crew, who, spans, jobs)
+            wasted += waste(person.busy, person.on_shift, *own)
+        return wasted, usual not in crew, crew
+
+    crew_waste, unusual, crew = min(
+        crew_key(c) for c, mask in group.crews.items() if mask & bit
+    )  # fmt: skip
+    room_waste, rooms = min(room_key(c) for c, mask in group.rooms.items() if mask & bit)
+    kits = {
+        kind: min(kit for kit, mask in of_kind.items() if mask & bit)
+        for kind, of_kind in group.kits.items()
+    }
+    wasted = crew_waste + room_waste
+    option = Option(
+        lines=_lines(group, crew, rooms, kits, spans, jobs),
+        waste_minutes=wasted,
+        is_usual=not unusual,
+    )
+    return (wasted, unusual, group.order, crew, rooms), option
+
+
+def _lines(
+    group: Group,
+    crew: Choice,
+    rooms: Choice,
+    kits: dict[str, UUID],
+    spans: Sequence[LineSpans],
+    jobs: Sequence[UUID | None],
+) -> tuple[OptionLine, ...]:
+    by = {
+        (line, block[0] < group.layout.services[line][0]): who
+        for (line, block), who in zip(group.layout.jobs, jobs, strict=True)
+    }
+    return tuple(
+        OptionLine(
+            service_id=line.service_id,
+            practitioner_id=crew[i],
+            room_id=rooms[i],
+            kit_id=kits.get(line.kit_kind),
+            set_up_by=by.get((i, True)) or crew[i],
+            turnover_by=by.get((i, False)) or crew[i],
+            spans=spans[i],
+        )
+        for i, line in enumerate(group.layout.lines)
+    )
+
+
+def _reach(spans: Sequence[LineSpans], chosen: Choice, room: UUID) -> tuple[datetime, datetime]:
+    own = [span for span, r in zip(spans, chosen, strict=True) if r == room]
+    return own[0].set_up_at, own[-1].turnover_ends_at
+
+
+def _occupied(
+    group: Group,
+    crew: Choice,
+    who: UUID,
+    spans: Sequence[LineSpans],
+    jobs: Sequence[UUID | None],
+) -> tuple[datetime, datetime]:
+    """From the first to the last minute that the visit takes of a practitioner."""
+    origin = spans[0].starts_at
+    taken = [
+        (span.starts_at, span.ends_at)
+        for span, one in zip(spans, crew, strict=True)
+        if one == who
+    ] + [
+        (origin + block[0] * MINUTE, origin + block[1] * MINUTE)
+        for (line, block), attendant in zip(group.layout.jobs, jobs, strict=True)
+        if (attendant or crew[line]) == who
+    ]  # fmt: skip
+    return min(first for first, _ in taken), max(end for _, end in taken)
+
+
+Waste = Callable[[Spans, Spans | None, datetime, datetime], int]
+
+
+def _waste_of(shortest_minutes: int) -> Waste:
+    """Minutes beside a span that nothing could be sold in: to what is taken next, or the shift's edge."""
+    kept: dict[int, tuple[list[datetime], list[datetime]]] = {}
+
+    def edges(spans: Spans) -> tuple[list[datetime], list[datetime]]:
+        if id(spans) not in kept:
+            merged = joined(spans)
+            kept[id(spans)] = [s.start for s in merged], [s.end for s in merged]
+        return kept[id(spans)]
+
+    def waste(busy: Spans, on_shift: Spans | None, first: datetime, end: datetime) -> int:
+        starts, ends = edges(busy)
+        at = bisect_left(starts, end)
+        before = ends[at - 1] if at else None
+        after = starts[at] if at < len(starts) else None
+        if on_shift is not None:
+            # Somebody who also attends may work past the edge of this shift: no gap there.
+            shifts = joined(on_shift)
+            begins = next((s.start for s in shifts if s.start < first <= s.end), first)
+            stops = next((s.end for s in shifts if s.start <= end < s.end), end)
+            before = max(before, begins) if before else begins
+            after = min(after, stops) if after else stops
+        gaps = [first - before] if before else []
+        gaps += [after - end] if after else []
+        return sum(minutes for gap in gaps if 0 < (minutes := gap // MINUTE) < shortest_minutes)
+
+    return waste
