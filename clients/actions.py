@@ -21,6 +21,7 @@ from clients.queries import (
     home_of,
     known_at,
 )
+from clients.queries_people import check_left, ids_of
 from clients.rules.names import folded
 from compliance.ledger.rules.format import canonical_json
 from spa_ops.claims.actions import add_bookable
@@ -82,7 +83,7 @@ def add_client(
         **_checked(details, place, now, actor),
     )
     put(client)
-    _keep_words(client)
+    keep_words(client)
     add_bookable(BookableKind.CLIENT, client.id)
     _evidence("client.added", client, place.id, version=client.version)
     return client
@@ -127,9 +128,10 @@ def _checked(
     return found
 
 
-def _keep_words(client: Client) -> None:
-    """Make the words that find the client those of the present name and number."""
-    wanted = found_by(client.name, client.phone)
+def keep_words(client: Client) -> None:
+    """Make the words that find the client those of the present names and numbers of the person."""
+    same = Client.objects.filter(id__in=ids_of(client.id)).values_list("name", "phone")
+    wanted = {word for name, phone in same for word in found_by(name, phone)}
     kept = set(ClientWord.objects.filter(client=client).values_list("word", flat=True))
     ClientWord.objects.filter(client=client, word__in=kept - wanted).delete()
     ClientWord.objects.bulk_create(
@@ -149,6 +151,7 @@ def change_client(
     client = tenancy.locked(Client, client_id, actor, match=match)
     if client.erased_at is not None:
         raise Erased
+    check_left(client)
     place = home_of(client, actor)
     found = _checked(changes, place, now, actor)
     names = [name for name, value in found.items() if getattr(client, name) != value]
@@ -158,7 +161,7 @@ def change_client(
         setattr(client, name, found[name])
     put(client, fields=names)
     if {"name", "phone"} & set(names):
-        _keep_words(client)
+        keep_words(client)
     _evidence(
         "client.changed",
         client,
@@ -207,10 +210,11 @@ def record_health(
         raise invalid("/items", f"takes 1 to {MOST_ITEMS}")
     place = tenancy.location(location_id, actor)
     client = tenancy.locked(Client, client_id, actor)
+    check_left(client)
     # Under the client's lock: a withdrawal is seen by whatever comes after it.
     if not consents(client.id).get(ConsentPurpose.HEALTH_ANSWERS):
         raise HealthConsentMissing(client_id=str(client.id), purpose="health_answers")
-    first = after_the_last(HealthAnswer.objects.filter(client=client), now)
+    first = after_the_last(HealthAnswer.objects.filter(client_id__in=ids_of(client.id)), now)
     plain = [_canonical(item.content) for item in items]
     rows = [
         HealthAnswer(
@@ -268,16 +272,18 @@ def strike_out(
         raise invalid("/reason", "say why it is wrong", "required")
     place = tenancy.location(location_id, actor)
     client = known_at(tenancy.locked(Client, client_id, actor), actor)
-    rows = HealthAnswer.objects.filter(client=client)
+    check_left(client)
+    rows = HealthAnswer.objects.filter(client_id__in=ids_of(client.id))
     wrong = rows.filter(id=item_id).exclude(kind=CORRECTION).first()
     if wrong is None:
         raise NotFound
     if rows.filter(corrects_id=item_id).exists():
         raise WrongState(thing="item", state="struck out", needed="an item that stands")
-    (sealed,) = seal_each(client.business_id, client.id, [canonical_json({"reason": reason})])
+    # Kept with what it strikes out: under the record where that was said.
+    (sealed,) = seal_each(client.business_id, wrong.client_id, [canonical_json({"reason": reason})])
     correction = HealthAnswer(
         business_id=client.business_id,
-        client=client,
+        client_id=wrong.client_id,
         visit_id=wrong.visit_id,
         kind=CORRECTION,
         sealed=sealed,
@@ -289,15 +295,15 @@ def strike_out(
     current().evidence(
         "client.health_struck_out",
         location_id=place.id,
-        subject_id=client.id,
+        subject_id=wrong.client_id,
         facts={
-            "client_id": client.id,
+            "client_id": wrong.client_id,
             "visit_id": wrong.visit_id,
             "item_id": wrong.id,
             "correction_id": correction.id,
         },
         personal={"reason": reason},
-        client_id=client.id,
+        client_id=wrong.client_id,
     )
     return wrong.visit_id
 

@@ -7,8 +7,9 @@ from django.db.models import Max
 
 from clients.models import Client, Consent, ConsentPurpose, ConsentText
 from clients.problems import SignatureRefused
-from clients.queries import after_the_last, home_of
+from clients.queries import TICK, after_the_last, home_of
 from clients.queries_consents import texts_of
+from clients.queries_people import check_left
 from clients.rules.consents import Signature, digest_of, why_refused
 from compliance.ledger.rules.format import canonical_json
 from spa_ops.kernel.actor import Actor
@@ -110,12 +111,13 @@ def _record(
     client = tenancy.locked(Client, client_id, actor)
     if client.erased_at is not None:
         raise Erased
+    check_left(client)
     consent = Consent(
         business_id=client.business_id,
         client=client,
         purpose=purpose,
         given=given,
-        recorded_at=after_the_last(Consent.objects.filter(client=client), now),
+        recorded_at=_asked_at(client, now),
         recorded_by=actor.person_id,
         device_id=actor.device_id,
     )
@@ -143,6 +145,13 @@ def _record(
         client_id=client.id if personal else None,
     )
     return client
+
+
+def _asked_at(client: Client, now: datetime) -> datetime:
+    """`now`, or just behind the client's newest and the merges into it: what was asked since holds."""
+    merged = Client.objects.filter(merged_into_id=client.id).aggregate(last=Max("merged_at"))
+    now = now if merged["last"] is None else max(now, merged["last"] + TICK)
+    return after_the_last(Consent.objects.filter(client=client), now)
 
 
 def _signed(consent: Consent) -> dict[str, object]:

@@ -8,6 +8,7 @@ from uuid import UUID
 from clients.models import Client, ClientWord, HealthRead
 from clients.problems import RetentionHolds
 from clients.queries import known_at
+from clients.queries_people import check_left, ids_of
 from clients.queries_record import due_for_expiry, everything_of, holds
 from clients.registry import HOLDINGS
 from spa_ops.claims.actions import close_bookable
@@ -63,14 +64,22 @@ def erase_client(
 ) -> Client:
     """Destroy the client's key and blank what is in the clear; id, dates and evidence stay.
 
-    Once: erasing again changes nothing. Nothing is planned with the client any more; whoever calls
-    has locked the bookable and seen to coming visits. Raises `NotFound`, `RetentionHolds`.
+    Those merged into the client go with it: they are the same person. Once: erasing again changes nothing. Nothing is planned with the client any more; whoever calls
+    has locked the bookables and seen to coming visits. Raises `NotFound`, `MergedAway`, `RetentionHolds`.
     """
     client = known_at(tenancy.locked(Client, client_id, actor), actor)
     if client.erased_at is not None:
         return client
+    check_left(client)
     if kept := holds(client, now):
         raise RetentionHolds(holds=kept)
+    for other in sorted(ids_of(client.id)[1:]):
+        _erase(tenancy.locked(Client, other, actor), now, asked_by, reason)
+    _erase(client, now, asked_by, reason)
+    return client
+
+
+def _erase(client: Client, now: datetime, asked_by: Asker, reason: Reason) -> None:
     close_bookable(client.id)
     destroy_key(client.business_id, client.id, now)
     ClientWord.objects.filter(client=client).delete()
@@ -88,7 +97,6 @@ def erase_client(
         subject_id=client.id,
         facts={"client_id": client.id, "asked_by": asked_by.value, "reason": reason.value},
     )
-    return client
 
 
 @action

@@ -1,15 +1,25 @@
 """What the API and the feeds show of clients. Never a health answer, nor whether there is one."""
 
 from clients.models import ConsentPurpose
+from clients.queries_people import CONSENTS
+from clients.rules.merging import UNDO_HOURS
 from spa_ops.kernel.actor import Role
 from spa_ops.web.entities import Entity, json_instant, json_object, object_schema, register
 
+#: The last instant at which the merge can be undone; hours, because days of a zone may be longer.
+UNDONE_UNTIL = f"(e.merged_at + make_interval(hours => {UNDO_HOURS}))"
 _STAFF = frozenset({Role.FRONT_DESK, Role.PRACTITIONER, Role.LEAD, Role.OWNER})
 # The newest row of a purpose holds; a purpose that is not there was never asked.
 _CONSENTS = (
     "(SELECT coalesce(jsonb_object_agg(c.purpose, c.given), '{}') FROM ("
     "SELECT DISTINCT ON (c.purpose) c.purpose, c.given FROM clients_consent c "
     "WHERE c.client_id = e.id ORDER BY c.purpose, c.recorded_at DESC) c)"
+)
+# Few clients are of several records, and lists are long: only for those the long way.
+_CONSENTS = (
+    "CASE WHEN NOT EXISTS (SELECT FROM clients_client m WHERE m.merged_into_id = e.id AND m.merged_into_id IS NOT NULL) "
+    f"THEN {_CONSENTS} ELSE (SELECT coalesce(jsonb_object_agg(c.purpose, c.given), '{{}}') "
+    f"FROM ({CONSENTS.format(client='e.id')}) c) END"
 )
 
 CLIENT = register(
@@ -22,12 +32,13 @@ CLIENT = register(
             "id", "version", "name", "phone", "email", "birth_date", "language", "zone", "note",
             "guardian", "chosen_practitioner_id", "location_ids", created_at=json_instant("e.created_at"),
             erased_at=json_instant("e.erased_at"), consents=_CONSENTS,
+            merged_into="e.merged_into_id", merge_undone_until=json_instant(UNDONE_UNTIL),
         ),
         schema=object_schema(
             id="uuid", version="int", name="str", phone="str", email="str", birth_date="date?",
             language="str", zone="str", note="str", guardian={"type": ["object", "null"]},
             chosen_practitioner_id="uuid?", location_ids="[uuid]", created_at="datetime",
-            erased_at="datetime?",
+            erased_at="datetime?", merged_into="uuid?", merge_undone_until="datetime?",
             consents={
                 "type": "object",
                 "properties": {purpose: {"type": "boolean"} for purpose in ConsentPurpose.values},

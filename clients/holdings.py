@@ -35,7 +35,7 @@ def _record(client_id: UUID) -> list[dict[str, Any]]:
 
 def _health(client_id: UUID) -> list[dict[str, Any]]:
     business_id = Client.objects.values_list("business_id", flat=True).get(id=client_id)
-    return plain(health_of(client_id, business_id, with_struck=True))
+    return plain(health_of(client_id, business_id, with_struck=True, own_only=True))
 
 
 def _consents(client_id: UUID) -> list[dict[str, Any]]:
@@ -44,7 +44,7 @@ def _consents(client_id: UUID) -> list[dict[str, Any]]:
         order="recorded_at",
     )(client_id)  # fmt: skip
     business_id = Client.objects.values_list("business_id", flat=True).get(id=client_id)
-    signed = {str(row.id): name for row, name in signatures_of(client_id, business_id)}
+    signed = {str(row.id): name for row, name in signatures_of([client_id], business_id)}
     return [row | {"signature": signed.get(row["id"])} for row in rows]
 
 
@@ -59,6 +59,7 @@ def register_all() -> None:
         "tenancy_subject_key": nothing,
         # Names nobody but two ids, one of them another client's.
         "clients_told_apart": nothing,
+        "clients_merge": nothing,
         "clients_consent": _consents,
         "clients_health_answer": _health,
         "clients_health_read": _columns(

@@ -3,6 +3,7 @@
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 
+from clients.models_merges import ClientMerge  # noqa: F401 - a table of this app
 from spa_ops.unit.tables import (
     SyncedModel,
     TenantForeignKey,
@@ -38,17 +39,25 @@ class Client(SyncedModel):
     unverified_health = models.BinaryField(null=True)
     #: What was sealed is unreadable and these fields are blank since then; the row stays.
     erased_at = models.DateTimeField(null=True)
+    #: The record of the same person that is left, since when; None: this one. History is ClientMerge.
+    merged_into_id = models.UUIDField(null=True)
+    merged_at = models.DateTimeField(null=True)
 
     class Meta:
         db_table = "clients_client"
         constraints = [
-            *tenant_constraints("clients_client"),
+            *tenant_constraints("clients_client", merged_into="clients_client"),
             models.UniqueConstraint(
                 fields=["business_id", "source_id"], name="clients_client_source"
             ),
         ]
         indexes = [
-            models.Index(fields=["business_id", "sort_name", "id"], name="clients_client_sort")
+            models.Index(fields=["business_id", "sort_name", "id"], name="clients_client_sort"),
+            models.Index(
+                fields=["business_id", "merged_into_id"],
+                name="clients_client_merged",
+                condition=models.Q(merged_into_id__isnull=False),
+            ),
         ]
 
     def __str__(self) -> str:

@@ -72,3 +72,30 @@ class SignatureRefused(Problem):
 
     slug, status, title = "signature-refused", 422, "Signature refused"
     template = "The signature was refused: {why}."
+
+
+class MergedAway(Problem):
+    """This record was merged into another of the same person: `into` is the one that is left. Book,
+    ask and record there; what was kept under this one is shown there too.
+    """
+
+    slug, status, title = "merged-away", 409, "Merged into another client"
+    template = "This record was merged; go on with client {into}."
+
+
+class BirthDatesDiffer(Problem):
+    """The two records have different birth dates: two people, or one of the dates is wrong. Age
+    decides what may be done at all, so find out and correct the wrong one first. Nothing was merged.
+    """
+
+    slug, status, title = "birth-dates-differ", 409, "Birth dates differ"
+    template = "The birth dates of the two differ; correct the wrong one first."
+
+
+class TooLateToUndo(Problem):
+    """A merge can be undone through the last instant of 30 days of 24 hours, which is `until`. What
+    was recorded since belongs to one record, and nobody could tell any more whose it is.
+    """
+
+    slug, status, title = "too-late-to-undo", 409, "Too late to undo"
+    template = "The merge could be undone until {until}."

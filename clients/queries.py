@@ -10,7 +10,8 @@ from uuid import UUID
 
 from django.db.models import Max
 
-from clients.models import Client, Consent, ConsentPurpose, HealthAnswer, ScreeningPolicy
+from clients.models import Client, ConsentPurpose, HealthAnswer, ScreeningPolicy
+from clients.queries_people import consents, ids_of, ids_of_each
 from clients.rule_files import rule_set_under, shipped_rule_set
 from clients.rules import items
 from clients.rules.items import HealthItem, ItemKind
@@ -22,7 +23,7 @@ from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import under_present_key, unseal_each, unseal_for_each
 
-__all__ = ["Case", "ConsentPurpose", "HealthItem", "ItemKind", "KeptItem", "Strike"]
+__all__ = ["Case", "ConsentPurpose", "HealthItem", "ItemKind", "KeptItem", "Strike", "consents"]
 
 #: The least by which two rows' times differ.
 TICK = timedelta(microseconds=1)
@@ -52,13 +53,15 @@ def _under_policy(policy_id: UUID) -> RuleSet:
 
 
 def declared_by_each(client_ids: Collection[UUID]) -> dict[UUID, list[KeptItem]]:
-    """What each of many clients has declared at any visit, in order. Two statements.
+    """What each of many clients has declared at any visit, in order. Three statements.
 
     Struck-out items are left out, and so are clients who declared nothing or were erased.
     """
+    people = ids_of_each(client_ids)
     rows = under_present_key(
         HealthAnswer.objects.filter(
-            client_id__in=client_ids, kind__in=(ItemKind.DECLARATION, CORRECTION)
+            client_id__in=[i for ids in people.values() for i in ids],
+            kind__in=(ItemKind.DECLARATION, CORRECTION),
         )
     ).order_by("client_id", "recorded_at", "id")
     by_client: dict[UUID, list[_Row]] = defaultdict(list)
@@ -66,7 +69,16 @@ def declared_by_each(client_ids: Collection[UUID]) -> dict[UUID, list[KeptItem]]
     for row in map(_Row._make, rows.values_list(*_Row._fields)):
         by_client[row.client_id].append(row)
     opened = unseal_for_each({who: [r.sealed for r in rows] for who, rows in by_client.items()})
-    return {who: _items(by_client[who], plain) for who, plain in opened.items()}
+    kept = {who: _items(by_client[who], plain) for who, plain in opened.items()}
+    return {
+        who: sorted((item for i in own for item in kept[i]), key=_in_order)
+        for who, ids in people.items()
+        if (own := [i for i in ids if i in kept])
+    }
+
+
+def _in_order(item: KeptItem) -> tuple[datetime, UUID]:
+    return item.recorded_at, item.id
 
 
 class _Row(NamedTuple):
@@ -94,22 +106,16 @@ def beginning_with(text: str) -> list[tuple[str, list[Any]]]:
     return [(found, [word, word + _BEHIND]) for word in words]
 
 
-def consents(client_id: UUID) -> dict[str, bool]:
-    """Whether consent holds, by purpose; a purpose that is missing was never asked: it does not."""
-    rows = (
-        Consent.objects.filter(client_id=client_id)
-        .order_by("purpose", "-recorded_at")
-        .distinct("purpose")
-    )
-    return dict(rows.values_list("purpose", "given"))
-
-
 def age_and_consents(client_id: UUID) -> tuple[date | None, dict[str, bool]]:
-    """The birth date, if known, and the consents that hold; raises `NotFound`."""
-    row = Client.objects.filter(id=client_id).values_list("birth_date").first()
-    if row is None:
+    """The birth date, if known, and the consents that hold; raises `NotFound`.
+
+    Of a person of several records the client's own date counts, else the latest of the others'.
+    """
+    born = dict(Client.objects.filter(id__in=ids_of(client_id)).values_list("id", "birth_date"))
+    if client_id not in born:
         raise NotFound
-    return row[0], consents(client_id)
+    others = max((day for day in born.values() if day is not None), default=None)
+    return born[client_id] or others, consents(client_id)
 
 
 def items_from(
@@ -133,23 +139,29 @@ def items_from(
 
 
 def case_of(client_id: UUID, visit_id: UUID, today: date) -> Case:
-    """What screening at this visit goes by; `today` is the location's date. Two statements.
+    """What screening at this visit goes by; `today` is the location's date. Three statements.
 
     Raises `Erased`.
     """
-    kept = _kept(HealthAnswer.objects.filter(client_id=client_id))
+    kept = _kept(HealthAnswer.objects.filter(client_id__in=ids_of(client_id)))
     return case_from(kept, visit_id, shipped_rule_set(), today)
 
 
 def health_of(
-    client_id: UUID, business_id: UUID, *, visit_id: UUID | None = None, with_struck: bool = False
+    client_id: UUID,
+    business_id: UUID,
+    *,
+    visit_id: UUID | None = None,
+    with_struck: bool = False,
+    own_only: bool = False,
 ) -> list[KeptItem]:
     """What was said and seen, in the order it was recorded; struck-out items only on request.
 
-    Not itself a recorded read: whoever shows it to a person goes through `actions.read_health`.
+    Also of those merged into the client, unless `own_only`. Not itself a recorded read: whoever shows it to a person goes through `actions.read_health`.
     Raises `Erased`.
     """
-    rows = HealthAnswer.objects.filter(client_id=client_id, business_id=business_id)
+    ids = [client_id] if own_only else ids_of(client_id)
+    rows = HealthAnswer.objects.filter(client_id__in=ids, business_id=business_id)
     if visit_id is not None:
         rows = rows.filter(visit_id=visit_id)
     return [item for item in _kept(rows) if with_struck or item.struck is None]
@@ -157,10 +169,14 @@ def health_of(
 
 def _kept(rows: Any) -> list[KeptItem]:
     found: list[HealthAnswer] = list(under_present_key(rows).order_by("recorded_at", "id"))
-    if not found:
-        return []
-    plain = unseal_each(found[0].business_id, found[0].client_id, (row.sealed for row in found))
-    return _items(found, plain)
+    # Each record of a person has its own key.
+    by_client: dict[UUID, list[HealthAnswer]] = defaultdict(list)
+    for row in found:
+        by_client[row.client_id].append(row)
+    kept: list[KeptItem] = []
+    for who, own in by_client.items():
+        kept += _items(own, unseal_each(own[0].business_id, who, (row.sealed for row in own)))
+    return sorted(kept, key=_in_order)
 
 
 def _items(found: Sequence[HealthAnswer | _Row], plain: Sequence[bytes]) -> list[KeptItem]:
@@ -192,7 +208,13 @@ def _items(found: Sequence[HealthAnswer | _Row], plain: Sequence[bytes]) -> list
 
 def was_asked_before(client_id: UUID) -> bool:
     """Whether any health answer of this client is kept; never which."""
-    return HealthAnswer.objects.filter(client_id=client_id).exists()
+    return HealthAnswer.objects.filter(client_id__in=ids_of(client_id)).exists()
+
+
+def unverified_of_person(client_id: UUID) -> str | None:
+    """`unverified_health` of the client and those merged into it, a line for each. Raises `Erased`."""
+    texts = [text for i in ids_of(client_id) if (text := unverified_health(i)) is not None]
+    return "\n".join(texts) if texts else None
 
 
 def unverified_health(client_id: UUID) -> str | None:
@@ -205,6 +227,14 @@ def unverified_health(client_id: UUID) -> str | None:
         return None
     (plain,) = unseal_each(client.business_id, client.id, [client.unverified_health])
     return plain.decode()
+
+
+def client_named(client_id: UUID) -> Client:
+    """One client of the business at work; raises `NotFound`."""
+    client = Client.objects.filter(id=client_id).first()
+    if client is None:
+        raise NotFound
+    return client
 
 
 def home_of(client: Client, actor: Actor) -> Location | None:
@@ -226,6 +256,10 @@ def known_at(client: Client, actor: Actor) -> Client:
     """The client, if linked to the actor's location; raises `NotFound`: health stays with those who
     need it, while name and number are found in the whole business.
     """
-    if actor.location_id is not None and actor.location_id not in client.location_ids:
+    if actor.location_id is None or actor.location_id in client.location_ids:
+        return client
+    # Where one was known that was merged into the client, the client is.
+    same = Client.objects.filter(id__in=ids_of(client.id))
+    if not same.filter(location_ids__contains=[actor.location_id]).exists():
         raise NotFound
     return client

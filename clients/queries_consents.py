@@ -1,6 +1,7 @@
 """Reads of consent texts and signatures. Never writes."""
 
 import json
+from collections.abc import Collection
 from typing import Any
 from uuid import UUID
 
@@ -37,14 +38,19 @@ def texts_of(digest: str) -> list[tuple[Text, bool]]:
     return [*((_plain(row), True) for row in own), *shipped]
 
 
-def signatures_of(client_id: UUID, business_id: UUID) -> list[tuple[Consent, dict[str, Any]]]:
-    """A client's signed consents, oldest first, with the typed name and relation. Raises `Erased`."""
-    rows = list(
-        under_present_key(
-            Consent.objects.filter(client_id=client_id, sealed_signature__isnull=False)
-        ).order_by("recorded_at")
-    )
-    if not rows:
-        return []
-    plain = unseal_each(business_id, client_id, (bytes(r.sealed_signature or b"") for r in rows))
-    return [(row, json.loads(text)) for row, text in zip(rows, plain, strict=True)]
+def signatures_of(
+    client_ids: Collection[UUID], business_id: UUID
+) -> list[tuple[Consent, dict[str, Any]]]:
+    """The consents signed under these ids of one person, oldest first, with name and relation.
+
+    Raises `Erased`.
+    """
+    found = []
+    for client_id in client_ids:
+        signed = Consent.objects.filter(client_id=client_id, sealed_signature__isnull=False)
+        rows = list(under_present_key(signed))
+        if rows:
+            sealed = (bytes(r.sealed_signature or b"") for r in rows)
+            plain = unseal_each(business_id, client_id, sealed)
+            found += [(row, json.loads(text)) for row, text in zip(rows, plain, strict=True)]
+    return sorted(found, key=lambda one: (one[0].recorded_at, one[0].id))

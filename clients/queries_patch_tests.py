@@ -9,6 +9,7 @@ from uuid import UUID
 
 from clients.models import PatchTest, PatchTestEntry
 from clients.queries import health_of
+from clients.queries_people import ids_of, ids_of_each
 from clients.rules.patch_tests import (
     Ending,
     MadeTest,
@@ -84,27 +85,35 @@ class PatchTestsKept:
 
 def tests_of(client_id: UUID, business_id: UUID, zone: str) -> PatchTestsKept:
     """A client's patch tests, oldest first, and what ended them. Raises `Erased`."""
-    tests = list(PatchTest.objects.filter(client_id=client_id).order_by("applied_at", "id"))
-    kept = _kept(client_id, business_id, tests) if tests else []
+    ids = ids_of(client_id)
+    tests = list(PatchTest.objects.filter(client_id__in=ids).order_by("applied_at", "id"))
+    kept = _kept(ids, business_id, tests) if tests else []
     # Without a test there is nothing to end.
     items = health_of(client_id, business_id) if tests else []
     return PatchTestsKept(tests=tuple(kept), endings=tuple(endings_of(items, zone)), zone=zone)
 
 
 def clients_tested(client_ids: Collection[UUID]) -> list[UUID]:
-    """Those of the clients who have a patch test on file and were not erased. One statement."""
-    rows = PatchTest.objects.filter(client_id__in=client_ids).values_list("client_id", flat=True)
-    return list(rows.order_by("client_id").distinct())
+    """Those of the clients who have a patch test on file. Two statements."""
+    people = ids_of_each(client_ids)
+    every = [i for ids in people.values() for i in ids]
+    tested = set(PatchTest.objects.filter(client_id__in=every).values_list("client_id", flat=True))
+    return sorted(who for who, ids in people.items() if not tested.isdisjoint(ids))
 
 
-def _kept(client_id: UUID, business_id: UUID, tests: Sequence[PatchTest]) -> list[KeptTest]:
+def _kept(
+    client_ids: Sequence[UUID], business_id: UUID, tests: Sequence[PatchTest]
+) -> list[KeptTest]:
     rows = list(
-        under_present_key(PatchTestEntry.objects.filter(client_id=client_id)).order_by(
+        under_present_key(PatchTestEntry.objects.filter(client_id__in=client_ids)).order_by(
             "recorded_at", "id"
         )
     )
-    plain = unseal_each(business_id, client_id, (row.sealed for row in rows)) if rows else []
-    contents = {row.id: json.loads(text) for row, text in zip(rows, plain, strict=True)}
+    contents = {}
+    for client_id in client_ids:
+        own = [row for row in rows if row.client_id == client_id]
+        plain = unseal_each(business_id, client_id, (row.sealed for row in own)) if own else []
+        contents |= {row.id: json.loads(text) for row, text in zip(own, plain, strict=True)}
     struck = {row.strikes_id: contents[row.id]["reason"] for row in rows if row.kind == STRUCK}
     return [
         KeptTest(

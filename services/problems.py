@@ -17,6 +17,20 @@ class VisitsAhead(Problem):
         return f"{len(self.fields['visits'])} visits of this client are not over."
 
 
+class VisitsToMove(Problem):
+    """The client to be merged has visits that are not over. `visits` lists them, each with the visits of
+    the other one that it `overlaps`: nobody can be in two places. Book them anew for the one that is
+    left, at another time where they overlap, and cancel these; one that has begun has to end. Nothing
+    was merged.
+    """
+
+    slug, status, title = "visits-to-move", 409, "Visits to move first"
+
+    @property
+    def detail(self) -> str:
+        return f"{len(self.fields['visits'])} visits of the client to be merged are not over."
+
+
 class OffShift(Problem):
     """The practitioner is not on shift at this location for all of that time."""
 

@@ -11,7 +11,8 @@ from clients import queries_consents as queries
 from clients.api import serializers as shapes
 from clients.bodies import CLIENT, CONSENT, CONSENT_TEXT
 from clients.models import Client, ConsentPurpose
-from clients.problems import SignatureRefused
+from clients.problems import MergedAway, SignatureRefused
+from clients.queries_people import ids_of
 from clients.rules.consents import Signature, SignedBy, Text
 from spa_ops.kernel.problems import invalid
 from spa_ops.tenancy import queries as tenancy
@@ -32,7 +33,7 @@ class ListConsents(ListView):
 
     def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
         tenancy.loaded(Client, id, self.actor)
-        return [("e.client_id = %s", [id])]
+        return [("e.client_id = ANY(%s)", [ids_of(id)])]
 
 
 class RecordConsent(Command):
@@ -46,7 +47,7 @@ class RecordConsent(Command):
     input = shapes.RecordConsent
     entity = CLIENT
     tag = "clients"
-    problems = (SignatureRefused, Erased)
+    problems = (SignatureRefused, Erased, MergedAway)
 
     def handle(
         self, *, id: UUID, purpose: str, given: bool, signature: Any = None, **rest: Any
@@ -81,7 +82,7 @@ class ListSignatures(ApiView):
     def get(self, request: Request, *, id: UUID) -> HttpResponse:
         with reading(self.actor.business_id):
             client = tenancy.loaded(Client, id, self.actor)
-            found = queries.signatures_of(client.id, client.business_id)
+            found = queries.signatures_of(ids_of(client.id), client.business_id)
         return answer(
             {
                 "items": [

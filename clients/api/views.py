@@ -10,6 +10,8 @@ from clients import actions, queries
 from clients.api import serializers as shapes
 from clients.bodies import CLIENT, HEALTH_READ
 from clients.models import Client
+from clients.problems import MergedAway
+from clients.queries_people import ids_of
 from spa_ops.kernel.problems import Busy
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.sealing import Erased
@@ -32,7 +34,7 @@ class ListClients(ListView):
     """The clients of the business by name.
 
     `q` keeps those of whom, for each word in it, a part of the name or the phone number begins with
-    that word; accents make no difference.
+    that word; accents make no difference. Who was merged into another is found as that one.
     """
 
     access = {"GET": STAFF}
@@ -43,7 +45,8 @@ class ListClients(ListView):
 
     def filters(self, **path: Any) -> list[tuple[str, list[Any]]]:
         text = self.query("q")
-        return [] if text is None else queries.beginning_with(text)
+        found = [] if text is None else queries.beginning_with(text)
+        return [("e.merged_into_id IS NULL", []), *found]
 
 
 class AddClient(Command):
@@ -71,7 +74,7 @@ class ChangeClient(Edit):
     access = {"PATCH": STAFF}
     input = shapes.ChangeClient
     entity = CLIENT
-    problems = (Erased,)
+    problems = (Erased, MergedAway)
 
     def handle(self, *, id: UUID, **given: Any) -> Any:
         return actions.change_client(client_id=id, **given)
@@ -115,7 +118,7 @@ class ReadHealth(ApiView):
                 visit_id=visit_id,
                 with_struck=with_struck,
             )
-            unverified = queries.unverified_health(id)
+            unverified = queries.unverified_of_person(id)
             return {"client_id": id, "unverified": unverified, "items": items}
 
         return answer(run(body, actor=self.actor, now=self.now))
@@ -131,4 +134,4 @@ class ListHealthReads(ListView):
 
     def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
         queries.known_at(tenancy.loaded(Client, id, self.actor), self.actor)
-        return [("e.client_id = %s", [id])]
+        return [("e.client_id = ANY(%s)", [ids_of(id)])]

@@ -6,7 +6,7 @@ from typing import Any
 from uuid import UUID
 
 from clients.actions import link_client
-from services.actions.plans import Doers, LineRequest, new_line, span_fields, wanted_claims
+from services.actions.plans import Doers, LineRequest, new_line, span_fields, take_time
 from services.models import ForesightDue, Line, Service, Visit, VisitChange, VisitState
 from services.problems import (
     InThePast,
@@ -56,7 +56,7 @@ def book_visit(
 
     Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
     `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
-    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`, `Erased`. Screening: on the day.
+    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`, `Erased`, `MergedAway`. Screening: on the day.
     """
     facts = facts_for(actor, location_id, client_id, lines)
     place, services = facts.place, facts.services
@@ -86,8 +86,7 @@ def book_visit(
         new_line(visit, i, request, services[request.service_id], span, who)
         for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True))
     ]
-    wanted = wanted_claims(client_id, rows)
-    claims.claim(wanted=wanted, now=now, visit_id=visit.id, locked=locked)
+    take_time(visit, rows, now, locked)
     if not facts.client_is_linked:
         link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
     change = _change(visit, "booked", now, actor, is_at=visit.starts_at)
@@ -266,7 +265,7 @@ def move_visit(
         )
         for name, value in span_fields(span, who).items():
             setattr(line, name, value)
-    claims.claim(wanted=wanted_claims(visit.client_id, old), now=now, visit_id=visit.id)
+    take_time(visit, old, now)
     Line.objects.bulk_update(old, ["practitioner", "room", "kit", *span_fields(spans[0], doers[0])])
     was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
     put(visit, fields=["starts_at"])

@@ -12,7 +12,6 @@ from services.actions.booking import visit_evidence
 from services.actions.patch_tests import strike_tests_of_line
 from services.models import LineState, Visit, VisitState
 from services.queries import visits as queries
-from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import WrongState
 from spa_ops.unit.rows import put
@@ -45,9 +44,7 @@ def strike_visit_state(*, actor: Actor, now: datetime, visit_id: UUID, reason: s
         raise WrongState(thing="visit", state=visit.state, needed="arrived, cancelled or not come")
     if was is not VisitState.ARRIVED:
         live = [line for line in lines if line.state != LineState.DROPPED]
-        claims.claim(
-            wanted=booking.wanted_claims(visit.client_id, live), now=now, visit_id=visit.id
-        )
+        booking.take_time(visit, live, now)
     visit.state, visit.arrived_at = VISIT_BEFORE[was], None
     put(visit, fields=["state", "arrived_at"])
     visit_evidence("visit.struck", visit, {"was": was.value, "is": visit.state}, {"reason": reason})

@@ -5,6 +5,7 @@ from typing import Any
 from uuid import UUID
 
 from clients import actions_erasure as clients
+from clients.queries_people import ids_of
 from clients.registry import Holding, register
 from services.actions.booking import cancel_visit
 from services.actions.rebooking import withdraw_rebooking
@@ -14,7 +15,7 @@ from services.queries import client_record as queries
 from spa_ops.claims.actions import lock_bookables
 from spa_ops.kernel.actor import Actor, system_actor
 from spa_ops.kernel.clock import rfc3339
-from spa_ops.kernel.problems import NotFound
+from spa_ops.kernel.problems import Busy, NotFound
 from spa_ops.unit.problems import UnknownReference
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
@@ -35,12 +36,15 @@ def erase_client(
     Raises `NotFound`, `VisitsAhead` listing them, `RetentionHolds`; of a visit that has begun,
     `VisitsAhead` also with `cancel_visits`.
     """
+    ids = ids_of(client_id)
     try:
         # Nobody books the client from here on: a booking takes this lock first.
-        lock_bookables({client_id})
+        lock_bookables(ids)
     except UnknownReference:
         raise NotFound from None
-    ahead = queries.visits_not_over(client_id)
+    if ids_of(client_id) != ids:
+        raise Busy  # merged, or undone, until it was locked
+    ahead = queries.visits_not_over(ids)
     begun = [visit for visit in ahead if visit.state != VisitState.BOOKED]
     if begun or (ahead and not cancel_visits):
         raise VisitsAhead(
@@ -51,13 +55,13 @@ def erase_client(
             ]
         )  # fmt: skip
     for visit in ahead:
-        cancel_visit(actor=_everywhere(actor), now=now, visit_id=visit.id)
+        cancel_visit(actor=everywhere(actor), now=now, visit_id=visit.id)
     return clients.erase_client(
         actor=actor, now=now, client_id=client_id, asked_by=asked_by, reason=reason
     )
 
 
-def _everywhere(actor: Actor) -> Actor:
+def everywhere(actor: Actor) -> Actor:
     """The client's wish reaches every location; the evidence still names who recorded it."""
     return system_actor(actor.business_id) if actor.location_id is not None else actor
 
@@ -73,7 +77,7 @@ def _blank_visits(client_id: UUID, now: datetime) -> int:
 def _withdraw_dates(client_id: UUID, now: datetime) -> int:
     waiting = queries.waiting_dates(client_id)
     for rebooking_id in waiting:
-        withdraw_rebooking(actor=_everywhere(current().actor), now=now, rebooking_id=rebooking_id)
+        withdraw_rebooking(actor=everywhere(current().actor), now=now, rebooking_id=rebooking_id)
     return len(waiting)
 
 

@@ -15,6 +15,7 @@ from uuid import UUID
 from django.db import connection
 
 from clients import queries as client_queries
+from clients.queries_people import left_of_each
 from clients.rules.cases import LineToScreen
 from clients.rules.foresight import Foreseen, foresee
 from clients.rules.model import PatchTest, RuleSet
@@ -51,7 +52,9 @@ def foresee_what_changed(*, actor: Actor, now: datetime) -> int:
     if client_ids:
         # First: what is told while we read makes them due again.
         ForesightDue.objects.filter(client_id__in=client_ids).delete()
-        _look_ahead(actor, now, client_ids, client_queries.rule_set())
+        # The visits of who was merged away are those of the one that is left.
+        left = sorted(set(left_of_each(client_ids).values()))
+        _look_ahead(actor, now, left, client_queries.rule_set())
     return len(client_ids)
 
 

@@ -42,7 +42,7 @@ def apply_patch_test(
     if not product.active:
         raise WrongState(thing="product", state="retired", needed="one that is in use")
     place = _place(actor, location_id)
-    visits = _locked_visits_here(actor, client_id, now)
+    visits = locked_visits_here(actor, client_id, now)
     test = tests.record_patch_test(
         actor=actor,
         now=now,
@@ -53,7 +53,7 @@ def apply_patch_test(
         id=id,
         **_as_it_is(product),
     )
-    _screen_again(actor, now, visits)
+    screen_again(actor, now, visits)
     return test
 
 
@@ -104,7 +104,7 @@ def _place(actor: Actor, location_id: UUID | None) -> Location:
     return tenancy.location(chosen, actor)
 
 
-def _locked_visits_here(actor: Actor, client_id: UUID, now: datetime) -> list[Visit]:
+def locked_visits_here(actor: Actor, client_id: UUID, now: datetime) -> list[Visit]:
     """The visits at which the client is now, locked before the client, as a consultation does."""
     ids = queries.visits_of_client_here(client_id, actor)
     return [visit_queries.locked_visit(visit_id, actor) for visit_id in ids]
@@ -114,7 +114,7 @@ def _look_ahead_again(actor: Actor, now: datetime, client_id: UUID) -> None:
     insert([ForesightDue(business_id=actor.business_id, client_id=client_id, since=now)])
 
 
-def _screen_again(actor: Actor, now: datetime, visits: Sequence[Visit]) -> None:
+def screen_again(actor: Actor, now: datetime, visits: Sequence[Visit]) -> None:
     """Decide anew what was decided today already."""
     for visit in visits:
         place = tenancy.location(visit.location_id, actor)
@@ -154,7 +154,7 @@ def record_result(
         note=note,
     )
     _look_ahead_again(actor, now, test.client_id)
-    _screen_again(actor, now, visits)
+    screen_again(actor, now, visits)
     return test
 
 
@@ -182,7 +182,7 @@ def strike_out(
         entry_id=entry_id,
     )
     _look_ahead_again(actor, now, test.client_id)
-    _screen_again(actor, now, visits)
+    screen_again(actor, now, visits)
     return test
 
 
@@ -192,7 +192,7 @@ def _opened(
     client_id = test_queries.client_of(patch_test_id)
     if client_id is None:
         raise NotFound
-    return _place(actor, location_id), _locked_visits_here(actor, client_id, now)
+    return _place(actor, location_id), locked_visits_here(actor, client_id, now)
 
 
 @action

@@ -1,4 +1,4 @@
-"""What a plan asks for, the line it becomes, and the claims that hold it. Nothing here writes."""
+"""What a plan asks for, the line it becomes, and the claims that hold it. Writes nothing but claims."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,12 +6,15 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from clients.queries import client_named
+from clients.queries_people import check_left
 from services.models import Line, LineState, Service, Visit
 from services.rules.phases import LineSpans
 from spa_ops.claims import actions as claims
-from spa_ops.claims.models import Phase
+from spa_ops.claims.models import Bookable, Phase
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.intervals import Period
+from spa_ops.tenancy.sealing import Erased
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +94,21 @@ def wanted_claims(client_id: UUID, rows: Sequence[Line]) -> list[claims.Wanted]:
         want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
         want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
     return wanted + _kit_claims(rows)
+
+
+def take_time(
+    visit: Visit, rows: Sequence[Line], now: datetime, locked: dict[UUID, Bookable] | None = None
+) -> None:
+    """Take every span that a visit's lines need, or none; `locked` as `claims.claim` has it.
+
+    Raises `ClaimClash`, `Erased`, and `MergedAway` for a client who was merged into another.
+    """
+    try:
+        wanted = wanted_claims(visit.client_id, rows)
+        claims.claim(wanted=wanted, now=now, visit_id=visit.id, locked=locked)
+    except Erased:
+        check_left(client_named(visit.client_id))
+        raise
 
 
 def _kit_claims(rows: Sequence[Line]) -> list[claims.Wanted]:

@@ -10,6 +10,7 @@ from typing import Any
 from uuid import UUID
 
 from clients import queries as clients
+from clients.queries_people import left_of
 from services.models import Line, LineState, Rebooking
 from services.queries import rebooking as queries
 from services.rules.protected import is_minor
@@ -174,13 +175,15 @@ def claim_due_reminder(*, actor: Actor, now: datetime) -> Claimed | None:
 
 
 def _decision(row: Rebooking, now: datetime) -> Send | WaitUntil | NotSent:
-    client, place = row.client, row.location
+    place = row.location
+    # The person's present address, and what they agreed to, are with the record that is left.
+    client = clients.client_named(left_of(row.client_id))
     return decide(
         now=now,
         zone=queries.client_zone(client, place),
         rebook_on=row.rebook_on,
         hours=queries.sending_hours(place, now),
-        consents=clients.consents(row.client_id),
+        consents=clients.consents(client.id),
         addresses=addresses_of(
             phone=client.phone,
             email=client.email,

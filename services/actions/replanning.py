@@ -85,7 +85,7 @@ def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) 
     Line.objects.bulk_update(live, ["set_up_at", "turnover_ends_at"])
     claims.release(visit_id=visit.id)
     held = [x for x in live if x.state in queries.OPEN or x.turnover_ends_at > now]
-    claims.claim(wanted=booking.wanted_claims(visit.client_id, held), now=now, visit_id=visit.id)
+    booking.take_time(visit, held, now)
     today = local_date(now, place.zone)
     if any(x.screened_on == today for x in live):
         screen_lines(visit, place, live, now)

@@ -1,4 +1,4 @@
-"""Erasing a client over HTTP: here and not in clients, because coming visits stand in its way."""
+"""Erasing and merging clients over HTTP: not in clients, because visits stand in their way."""
 
 from typing import Any
 from uuid import UUID
@@ -6,10 +6,13 @@ from uuid import UUID
 from rest_framework import serializers as s
 
 from clients.actions_erasure import Asker, Reason
+from clients.actions_merge import MergeReason
 from clients.bodies import CLIENT
-from clients.problems import RetentionHolds
-from services.actions import erasure
-from services.problems import VisitsAhead
+from clients.problems import BirthDatesDiffer, MergedAway, RetentionHolds, TooLateToUndo
+from services.actions import erasure, merging
+from services.problems import VisitsAhead, VisitsToMove
+from spa_ops.kernel.problems import Busy, WrongState
+from spa_ops.tenancy.sealing import Erased
 from spa_ops.web.views import LEADS, Command, Strict
 
 
@@ -19,6 +22,43 @@ class EraseClientInput(Strict):
     cancel_visits = s.BooleanField(
         required=False, default=False, help_text="Cancel the client's booked visits as well"
     )
+
+
+class MergeClientInput(Strict):
+    into = s.UUIDField(help_text="The record of the same person that is left")
+    reason = s.ChoiceField([r.value for r in MergeReason], required=False)
+
+
+class MergeClient(Command):
+    """Say that this client and `into` are one person. Answers `into`, which is left.
+
+    No row is moved: what was kept of both is shown, judged and exported together from now on, and of
+    consents the strictest holds until the client is asked anew. This one is found no more, and booked
+    and asked no more (`merged-away`). Can be undone for 30 days. Saying it again changes nothing.
+    """
+
+    access = {"POST": LEADS}
+    input = MergeClientInput
+    entity = CLIENT
+    problems = (VisitsToMove, MergedAway, BirthDatesDiffer, Erased)
+
+    def handle(self, *, id: UUID, into: UUID, reason: str | None = None, **given: Any) -> Any:
+        why = MergeReason(reason) if reason else None
+        return merging.merge_client(client_id=id, into_id=into, reason=why, **given)
+
+
+class UndoMerge(Command):
+    """Undo the merge of this client into another, through `merge_undone_until`. Answers this client.
+
+    It has what it had; what was recorded since the merge stays with the one it was recorded for.
+    """
+
+    access = {"POST": LEADS}
+    entity = CLIENT
+    problems = (TooLateToUndo, WrongState, Erased, Busy)
+
+    def handle(self, *, id: UUID, **given: Any) -> Any:
+        return merging.undo_merge(client_id=id, **given)
 
 
 class EraseClient(Command):
@@ -31,7 +71,7 @@ class EraseClient(Command):
     access = {"POST": LEADS}
     input = EraseClientInput
     entity = CLIENT
-    problems = (VisitsAhead, RetentionHolds)
+    problems = (VisitsAhead, RetentionHolds, MergedAway)
 
     def handle(self, *, id: UUID, asked_by: str, reason: str, **given: Any) -> Any:
         return erasure.erase_client(

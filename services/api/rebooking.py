@@ -5,6 +5,7 @@ from uuid import UUID
 
 from rest_framework import serializers as s
 
+from clients.queries_people import ids_of
 from services.actions import rebooking as actions
 from services.bodies.rebooking import REBOOKING
 from services.rules.reminders import RebookingState
@@ -37,12 +38,12 @@ class ListRebookings(ListView):
 
     def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
         place = tenancy.location(id, self.actor)
-        state = self.query("state")
+        state, client_id = self.query("state"), self.query("client_id")
         if state is not None and state not in set(RebookingState):
             raise invalid("?state", f"must be one of {', '.join(RebookingState)}")
         given = [
             ("e.state = %s", state),
-            ("e.client_id = %s", self.query("client_id")),
+            ("e.client_id = ANY(%s)", client_id and ids_of(client_id)),
             ("e.rebook_on >= %s", self.query("from")),
             ("e.rebook_on < %s", self.query("to")),
         ]

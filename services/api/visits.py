@@ -6,6 +6,8 @@ from uuid import UUID
 from django.http import HttpResponse
 from rest_framework.request import Request
 
+from clients.problems import MergedAway
+from clients.queries_people import ids_of
 from rooms.problems import RoomNotReady
 from services import problems as p
 from services.actions import booking, corrections, presence, replanning, visit
@@ -33,6 +35,7 @@ from spa_ops.web.views import (
 
 PLANNING = (
     ClaimClash,
+    MergedAway,
     p.InThePast,
     p.OutsideOpeningHours,
     p.OffShift,
@@ -70,12 +73,12 @@ class ListVisits(ListView):
         for name, sql in (
             ("from", "e.starts_at >= %s"),
             ("to", "e.starts_at < %s"),
-            ("client", "e.client_id = %s"),
+            ("client", "e.client_id = ANY(%s)"),
             ("state", "e.state = %s"),
         ):
             value = self.query(name)
             if value is not None:
-                found.append((sql, [value]))
+                found.append((sql, [ids_of(value) if name == "client" else value]))
         return found
 
 

@@ -88,7 +88,9 @@ def _known(page: Sequence[ImportRow]) -> list[Client | None]:
     names = {folded(row.content["name"])[:200] for row in page}
     keys = {key for row in page for key in row.content["keys"]}
     by_key: dict[str, Client] = {}
-    for client in queries.clients_like(names, keys):
+    alike = queries.clients_like(names, keys)
+    left = queries.left_ones(alike)
+    for client in alike:
         own = client_keys(
             name=client.name,
             phone=client.phone,
@@ -97,7 +99,7 @@ def _known(page: Sequence[ImportRow]) -> list[Client | None]:
         )
         for key in (client.source_id, *own):
             if key:
-                by_key.setdefault(key, client)
+                by_key.setdefault(key, left[client.id])
     return [
         next((by_key[key] for key in row.content["keys"] if key in by_key), None) for row in page
     ]

@@ -1,14 +1,18 @@
 """What visits hold of a client, for the client; and which visits are not over. Reads only."""
 
+from collections.abc import Collection
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 import orjson
+from django.db.models import Max
 
 from clients.holdings import plain
 from services.models import (
     Charge,
     Line,
+    LineState,
     Payment,
     Rebooking,
     Visit,
@@ -21,10 +25,18 @@ from spa_ops.tenancy.sealing import under_present_key, unseal_each
 _OVER = (VisitState.LEFT, VisitState.CANCELLED, VisitState.NO_SHOW)
 
 
-def visits_not_over(client_id: UUID) -> list[Visit]:
-    """A client's visits that are booked or going on, the next first."""
-    rows = Visit.objects.filter(client_id=client_id).exclude(state__in=_OVER)
+def visits_not_over(client_ids: Collection[UUID]) -> list[Visit]:
+    """These clients' visits that are booked or going on, the next first."""
+    rows = Visit.objects.filter(client_id__in=client_ids).exclude(state__in=_OVER)
     return list(rows.order_by("starts_at", "id"))
+
+
+def visit_ends(visit_ids: Collection[UUID]) -> dict[UUID, datetime]:
+    """When the client leaves by plan: the end of the last line that was not dropped, else the start."""
+    lines = Line.objects.filter(visit_id__in=visit_ids).exclude(state=LineState.DROPPED)
+    ends = dict(lines.values_list("visit_id").annotate(Max("ends_at")))
+    starts = Visit.objects.filter(id__in=visit_ids).values_list("id", "starts_at")
+    return {visit_id: ends.get(visit_id, start) for visit_id, start in starts}
 
 
 def visits_with_words(client_id: UUID) -> list[Visit]:

@@ -7,6 +7,7 @@ from uuid import UUID
 from django.db.models import Q
 
 from clients.models import Client
+from clients.queries_people import left_of, left_of_each
 from compliance.disinfection.models import Kit
 from rooms.models import Room
 from services.models import ImportRow, ImportRun, Line, RunState, Service, Visit
@@ -56,10 +57,24 @@ def clients_like(sort_names: Collection[str], source_ids: Collection[str]) -> li
     return list(Client.objects.filter(alike))
 
 
+def left_ones(clients: Collection[Client]) -> dict[UUID, Client]:
+    """For each of these the record of the same person that is left: itself, unless it was merged."""
+    merged = [client.id for client in clients if client.merged_into_id is not None]
+    found = {client.id: client for client in clients}
+    if not merged:
+        return found
+    left = left_of_each(merged)
+    rows = {client.id: client for client in Client.objects.filter(id__in=set(left.values()))}
+    return found | {client_id: rows[into_id] for client_id, into_id in left.items()}
+
+
 def clients_at(location_id: UUID) -> Iterator[tuple[UUID, str, str, str]]:
     """(id, name, email, phone) of the clients in a location's feed, by id."""
     rows = Client.objects.filter(location_ids__contains=[location_id]).order_by("id")
-    return rows.values_list("id", "name", "email", "phone").iterator(chunk_size=PAGE)
+    found = rows.values_list("id", "name", "email", "phone", "merged_into_id")
+    for client_id, *rest, into_id in found.iterator(chunk_size=PAGE):
+        # Who was merged is found by all they were called, as the one that is left.
+        yield (left_of(client_id) if into_id else client_id, *rest)
 
 
 def services() -> list[Service]:

@@ -5,6 +5,7 @@ from datetime import datetime
 from uuid import UUID
 
 from clients.queries_patch_tests import PatchTestsKept, tests_of
+from clients.queries_people import ids_of, left_of
 from clients.rules.patch_tests import PATCH_TEST_METHOD, ProductNow, Standing, of_line
 from services.models import Line, SkinProduct, Visit, VisitState
 from spa_ops.kernel.actor import Actor
@@ -58,7 +59,7 @@ def ingredients_of(line: Line, products: Mapping[UUID, SkinProduct]) -> frozense
 def visits_of_client_here(client_id: UUID, actor: Actor) -> list[UUID]:
     """Visits within reach at which the client has arrived and not left, in the order of locking."""
     rows = Visit.objects.filter(
-        client_id=client_id, state__in=(VisitState.ARRIVED, VisitState.IN_ROOM)
+        client_id__in=ids_of(left_of(client_id)), state__in=(VisitState.ARRIVED, VisitState.IN_ROOM)
     )
     if actor.location_id is not None:
         rows = rows.filter(location_id=actor.location_id)

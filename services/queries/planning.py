@@ -103,8 +103,14 @@ SELECT to_jsonb(l), jsonb_build_object(
                         WHERE location_id IS NULL OR location_id = %(place)s
                         GROUP BY person_id) m
                   WHERE m.ends < 'infinity'),
-    'chosen', (SELECT jsonb_agg(c.chosen_practitioner_id) FROM clients_client c
-               WHERE c.id = %(client)s AND c.chosen_practitioner_id IS NOT NULL),
+    'chosen', (WITH RECURSIVE person(id, steps) AS (
+                   SELECT %(client)s::uuid, 0
+                   UNION ALL
+                   SELECT c.id, p.steps + 1 FROM person p
+                   JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL)
+               SELECT jsonb_agg(c.chosen_practitioner_id ORDER BY p.steps, p.id)
+               FROM person p JOIN clients_client c ON c.id = p.id
+               WHERE c.chosen_practitioner_id IS NOT NULL),
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from django.db.models import Exists, OuterRef, Q
 
 from clients.models import Client
+from clients.queries_people import ids_of, left_of
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import ParameterName
 from compliance.requirements.rules.sending_hours import SendingHours, sending_hours_from
@@ -80,7 +81,7 @@ def is_booked_again(row: Rebooking, now: datetime) -> bool:
     today = at_local(local_date(now, row.location.zone), time(0), row.location.zone)
     return Line.objects.filter(
         Q(service_id=row.service_id) | Q(area=row.service.area),
-        visit__client_id=row.client_id,
+        visit__client_id__in=ids_of(left_of(row.client_id)),
         visit__state__in=_AHEAD,
         visit__starts_at__gte=today,
         state=LineState.PLANNED,

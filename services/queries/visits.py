@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from clients.queries_people import ids_of
 from services.models import Line, LineState, Service, Visit, VisitChange
 from spa_ops.claims.queries import claims_of
 from spa_ops.kernel.actor import Actor
@@ -63,7 +64,7 @@ def changes_of(visit_id: UUID) -> list[VisitChange]:
 
 def booked_ahead(client_id: UUID, after: datetime) -> list[dict[str, Any]]:
     """A client's coming visits: id, start and location."""
-    rows = Visit.objects.filter(client_id=client_id, starts_at__gte=after, state="booked").order_by(
-        "starts_at"
+    rows = Visit.objects.filter(
+        client_id__in=ids_of(client_id), starts_at__gte=after, state="booked"
     )
-    return list(rows.values("id", "starts_at", "location_id"))
+    return list(rows.order_by("starts_at").values("id", "starts_at", "location_id"))
