@@ -68,7 +68,7 @@ WITH RECURSIVE same(whose, id) AS (
     SELECT s.whose, c.id FROM same s JOIN clients_client c ON c.merged_into_id = s.id
       AND c.merged_into_id IS NOT NULL
 ), person AS (
-    SELECT s.whose, (SELECT max(h.recorded_at) FROM same o JOIN clients_health_answer h
+    SELECT s.whose, (SELECT max(h.recorded_at) FROM same o JOIN ({dated}) h
                      ON h.client_id = o.id WHERE o.whose = s.whose) AS last,
            array_agg(DISTINCT place) AS places
     FROM same s JOIN clients_client c ON c.id = s.id, unnest(c.location_ids) AS place

@@ -40,6 +40,7 @@ FIELDS = {
     "membership": "tenancy_membership",
     "agent": "disinfection_solution",
     "implement": "disinfection_implement",
+    "into": "clients_client",
     "line": "services_line",
     "practitioner": "tenancy_person",
     "product": "disinfection_product",
