@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
+from clients.problems import MergedAway
 from clients.rule_files import shipped_rule_set
 from services.actions import treatments as actions
 from services.api.places_in_time import next_in_time, place_in_time
@@ -119,7 +120,7 @@ class RecordWish(Command):
     entity = WISH
     status = 201
     tag = "clients"
-    problems = (Erased,)
+    problems = (Erased, MergedAway)
 
     def handle(self, *, id: UUID, **given: Any) -> Any:
         return actions.record_wish(client_id=id, **given)

@@ -4,6 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable
 from datetime import datetime
+from operator import itemgetter
 from typing import Any
 from uuid import UUID
 
@@ -12,6 +13,7 @@ from django.db.models import Q
 from clients.holdings import plain
 from clients.models import Client, PatchTest
 from clients.queries import after_the_last, known_at
+from clients.queries_people import check_left, ids_of
 from services.models import AftercareGiven, Line, LineState, Visit, Wish, WorkRecord
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date, rfc3339
@@ -23,23 +25,30 @@ OVER = (LineState.FINISHED, LineState.STOPPED)
 
 
 def locked_client(client_id: UUID, actor: Actor) -> Client:
-    """The client, locked; raises `NotFound` also where they are not known to the actor's location."""
-    return known_at(tenancy.locked(Client, client_id, actor), actor)
+    """The client, locked; raises `NotFound` also where they are not known to the actor's location,
+    and `MergedAway`.
+    """
+    client = known_at(tenancy.locked(Client, client_id, actor), actor)
+    check_left(client)
+    return client
 
 
 def next_wish_at(client_id: UUID, now: datetime) -> datetime:
     """When a new wish of a locked client counts as said: after all others."""
-    return after_the_last(Wish.objects.filter(client_id=client_id), now)
+    return after_the_last(Wish.objects.filter(client_id__in=ids_of(client_id)), now)
 
 
 def wishes_of(client_id: UUID, business_id: UUID) -> list[dict[str, Any]]:
-    """The newest wish of each area, by area. Raises `Erased`."""
+    """The newest wish of each area, by area, whichever record of the person has it. Raises `Erased`."""
     rows = list(
-        under_present_key(Wish.objects.filter(client_id=client_id))
+        under_present_key(Wish.objects.filter(client_id__in=ids_of(client_id)))
         .order_by("area", "-recorded_at")
         .distinct("area")
     )
-    return _wishes(client_id, business_id, rows)
+    found = []
+    for who in {row.client_id for row in rows}:
+        found += _wishes(who, business_id, [row for row in rows if row.client_id == who])
+    return sorted(found, key=itemgetter("area"))
 
 
 def exported_wishes(client_id: UUID) -> list[dict[str, Any]]:
@@ -75,10 +84,11 @@ def treatments_of(
 ) -> tuple[list[dict[str, Any]], tuple[datetime, UUID] | None]:
     """Up to `limit` of a client's lines that are over, newest first, and the place of the next page.
 
-    Five statements, however many lines. A work record that the retention rule made unreadable is
+    Also of those merged into the client. Six statements, however many lines. A work record that the retention rule made unreadable is
     not there any more; the line is. Raises `Erased`.
     """
-    rows = Line.objects.filter(visit__client_id=client.id, state__in=OVER)
+    people = ids_of(client.id)
+    rows = Line.objects.filter(visit__client_id__in=people, state__in=OVER)
     if before is not None:
         at, line_id = before
         rows = rows.filter(Q(finished_at__lt=at) | Q(finished_at=at, id__lt=line_id))
@@ -86,7 +96,7 @@ def treatments_of(
     lines = list(joined.order_by("-finished_at", "-id")[: limit + 1])
     more, lines = len(lines) > limit, lines[:limit]
     ids = [line.id for line in lines]
-    records = _records(client, ids)
+    records = _records(people, ids)
     given = _by_line(
         AftercareGiven.objects.filter(line_id__in=ids).order_by("given_at", "id"), _given
     )
@@ -128,21 +138,27 @@ def _treatment(line: Line) -> dict[str, Any]:
     }
 
 
-def _records(client: Client, line_ids: Collection[UUID]) -> dict[UUID, list[dict[str, Any]]]:
-    rows = list(
-        under_present_key(WorkRecord.objects.filter(client_id=client.id, line_id__in=line_ids))
-        .order_by("recorded_at", "id")
-    )  # fmt: skip
-    texts = unseal_each(client.business_id, client.id, (r.sealed for r in rows)) if rows else []
+def _records(
+    client_ids: Collection[UUID], line_ids: Collection[UUID]
+) -> dict[UUID, list[dict[str, Any]]]:
+    kept = under_present_key(
+        WorkRecord.objects.filter(client_id__in=client_ids, line_id__in=line_ids)
+    )
+    # Each record of a person has its own key.
+    by_client: dict[UUID, list[WorkRecord]] = defaultdict(list)
+    for row in kept.order_by("recorded_at", "id"):
+        by_client[row.client_id].append(row)
     found: dict[UUID, list[dict[str, Any]]] = defaultdict(list)
-    for row, text in zip(rows, texts, strict=True):
-        found[row.line_id].append(
-            {
-                "recorded_at": rfc3339(row.recorded_at),
-                "recorded_by": row.recorded_by,
-                "record": json.loads(text),
-            }
-        )
+    for who, rows in by_client.items():
+        texts = unseal_each(rows[0].business_id, who, (r.sealed for r in rows))
+        for row, text in zip(rows, texts, strict=True):
+            found[row.line_id].append(
+                {
+                    "recorded_at": rfc3339(row.recorded_at),
+                    "recorded_by": row.recorded_by,
+                    "record": json.loads(text),
+                }
+            )
     return found
 
 

@@ -239,6 +239,9 @@ def test_visits_answers_and_dates_of_both_are_shown_for_the_one_that_is_left(cal
     assert {c["id"] for c in tables["clients_client"]} == {str(CORA), str(TWIN)}
     assert {v["id"] for v in tables["services_visit"]} == {past, ahead}
     assert len(tables["services_work_record"]) == 1
+    done = call("petra").get(f"clients/{CORA}/treatments").body
+    assert [i["visit_id"] for i in done["items"]] == [past]
+    assert done["items"][0]["records"][0]["record"]["reaction"] == "slight redness"
     call("petra").get(f"clients/{CORA}/health")
     reads = call("lena").get(f"clients/{CORA}/health-reads").body["items"]
     assert {r["person_id"] for r in reads} >= {str(uid("petra")), str(uid("lena"))}
