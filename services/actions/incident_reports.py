@@ -12,6 +12,7 @@ from uuid import UUID
 from clients import actions as clients
 from clients import queries as client_queries
 from clients.problems import HealthConsentMissing
+from clients.queries_people import left_of
 from clients.rule_files import shipped_rule_set
 from services.actions.consultation import screen_lines
 from services.actions.incident_evidence import canonical, incident_evidence
@@ -146,7 +147,7 @@ def _declare(
         (item_id,) = clients.record_health(
             actor=actor,
             now=now,
-            client_id=incident.client_id,
+            client_id=left_of(incident.client_id),
             visit_id=occasion,
             location_id=place.id,
             items=items,

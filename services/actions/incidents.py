@@ -10,6 +10,7 @@ from uuid import UUID
 
 from clients import actions as clients
 from clients import queries as client_queries
+from clients.queries_people import left_of
 from clients.registry import Holding, register
 from services.actions.incident_evidence import canonical, incident_evidence
 from services.actions.incident_reports import screen_anew
@@ -133,7 +134,7 @@ def _take_back(
         clients.strike_out(
             actor=actor,
             now=now,
-            client_id=incident.client_id,
+            client_id=left_of(incident.client_id),
             item_id=UUID(declared_id),
             location_id=place.id,
             reason=reason,

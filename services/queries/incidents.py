@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from clients.holdings import plain
 from clients.models import Client
+from clients.queries_people import ids_of, left_of
 from rooms.models import Room
 from services.models import Incident, IncidentCallBack, IncidentEntry, Line, Visit, VisitState
 from services.rules.incident_record import (
@@ -173,7 +174,9 @@ def visits_here(client_id: UUID, location_id: UUID) -> list[Visit]:
     """The visits for which a client is at a location now, locked."""
     rows = Visit.objects.select_for_update(of=("self",), no_key=True)
     return list(
-        rows.filter(client_id=client_id, location_id=location_id, state__in=_HERE).order_by("id")
+        rows.filter(
+            client_id__in=ids_of(left_of(client_id)), location_id=location_id, state__in=_HERE
+        ).order_by("id")
     )
 
 

@@ -323,6 +323,23 @@ def test_a_patch_test_of_the_merged_one_shuts_the_product_out(call, now, twin):
     assert call("petra").get(f"clients/{CORA}/patch-tests").body["items"] == []
 
 
+def test_an_incident_of_a_visit_of_the_merged_one_is_kept_and_told_to_screening(call, now, twin):
+    past = carried_through(call, now, "twin")
+    merge(call)
+    given = {
+        "kind": "reaction", "what_happened": "red and swollen at home", "client_id": str(TWIN),
+        "visit_id": past, "area": "brow",
+    }  # fmt: skip
+    told = call("petra").post(f"locations/{LAKE}/incidents", given)
+    assert told.status_code == 201, told.body
+    with reading(BUSINESS):
+        assert [d.kind for d in case_of(CORA, uid("any"), now.date()).declarations] == ["reaction"]
+    taken = call("lena").post(f"incidents/{told.body['id']}/strike-out", {"reason": "another's"})
+    assert taken.status_code == 200, taken.body
+    with reading(BUSINESS):
+        assert case_of(CORA, uid("any"), now.date()).declarations == ()
+
+
 SMS = ConsentPurpose.SMS_MESSAGES
 
 
