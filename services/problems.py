@@ -28,6 +28,8 @@ class VisitsToMove(Problem):
 
     @property
     def detail(self) -> str:
+        if "visits" not in self.fields:
+            return self.title
         return f"{len(self.fields['visits'])} visits of the client to be merged are not over."
 
 
