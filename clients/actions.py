@@ -6,8 +6,9 @@ from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
+from clients.actions_reads import record_read
 from clients.contacts import checked_birth_date, checked_email, checked_phone, found_by
-from clients.models import Client, ClientWord, ConsentPurpose, HealthAnswer, HealthRead
+from clients.models import Client, ClientWord, ConsentPurpose, HealthAnswer
 from clients.problems import HealthConsentMissing
 from clients.queries import (
     CORRECTION,
@@ -321,18 +322,8 @@ def read_health(
 
     Raises `NotFound` also where the client is not linked to the actor's location; `Erased`.
     """
-    client = known_at(tenancy.loaded(Client, client_id, actor), actor)
-    found = health_of(client.id, client.business_id, visit_id=visit_id, with_struck=with_struck)
-    HealthRead(
-        business_id=client.business_id,
-        client=client,
-        visit_id=visit_id,
-        person_id=actor.person_id,
-        device_id=actor.device_id,
-        location_id=actor.location_id,
-        read_at=now,
-    ).save(force_insert=True)
-    return found
+    client = record_read(actor=actor, now=now, client_id=client_id, visit_id=visit_id)
+    return health_of(client.id, client.business_id, visit_id=visit_id, with_struck=with_struck)
 
 
 def _evidence(kind: str, client: Client, location_id: UUID | None, **facts: Any) -> None:

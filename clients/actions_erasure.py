@@ -5,7 +5,8 @@ from enum import StrEnum
 from typing import Any
 from uuid import UUID
 
-from clients.models import Client, ClientWord, HealthRead
+from clients.actions_reads import record_read
+from clients.models import Client, ClientWord
 from clients.problems import RetentionHolds
 from clients.queries import known_at
 from clients.queries_people import check_left, ids_of
@@ -14,7 +15,7 @@ from clients.registry import HOLDINGS
 from spa_ops.claims.actions import close_bookable
 from spa_ops.kernel.actor import Actor
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.sealing import Erased, destroy_key, renew_key
+from spa_ops.tenancy.sealing import destroy_key, renew_key
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 
@@ -43,19 +44,8 @@ def export_client(*, actor: Actor, now: datetime, client_id: UUID) -> dict[str, 
 
     Raises `NotFound` also where the client is not linked to the actor's location; `Erased`.
     """
-    client = known_at(tenancy.loaded(Client, client_id, actor), actor)
-    if client.erased_at is not None:
-        raise Erased
-    found = everything_of(client.id)
-    HealthRead(
-        business_id=client.business_id,
-        client=client,
-        person_id=actor.person_id,
-        device_id=actor.device_id,
-        location_id=actor.location_id,
-        read_at=now,
-    ).save(force_insert=True)
-    return {"client_id": client.id, "made_at": now, "tables": found}
+    client = record_read(actor=actor, now=now, client_id=client_id)
+    return {"client_id": client.id, "made_at": now, "tables": everything_of(client.id)}
 
 
 @action

@@ -6,7 +6,8 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
-from clients.models import Client, HealthRead, PatchTest, PatchTestEntry
+from clients.actions_reads import record_read
+from clients.models import Client, PatchTest, PatchTestEntry
 from clients.queries import after_the_last, known_at
 from clients.queries_patch_tests import READING, STRUCK, PatchTestsKept, tests_of
 from clients.queries_people import check_left, left_of
@@ -206,14 +207,5 @@ def read_patch_tests(*, actor: Actor, now: datetime, client_id: UUID, zone: str)
 
     Raises `NotFound` also where the client is not linked to the actor's location; `Erased`.
     """
-    client = known_at(tenancy.loaded(Client, client_id, actor), actor)
-    found = tests_of(client.id, client.business_id, zone)
-    HealthRead(
-        business_id=client.business_id,
-        client=client,
-        visit_id=None,
-        person_id=actor.person_id,
-        device_id=actor.device_id,
-        read_at=now,
-    ).save(force_insert=True)
-    return found
+    client = record_read(actor=actor, now=now, client_id=client_id)
+    return tests_of(client.id, client.business_id, zone)
