@@ -20,6 +20,9 @@ class PeerVisit(models.Model):
     seated_at = models.DateTimeField(null=True)
     left_at = models.DateTimeField(null=True)
     checked_out_at = models.DateTimeField(null=True)
+    guardian_present_at = models.DateTimeField(null=True)
+    chaperone_id = models.UUIDField(null=True)
+    chaperone_accepted = models.BooleanField(null=True)
 
     class Meta:
         app_label = "read_site"
@@ -46,6 +49,7 @@ class PeerLine(models.Model):
     verdict = models.CharField(max_length=24)
     screened_on = models.DateField(null=True)
     earliest_on = models.DateField(null=True)
+    earliest_at = models.DateTimeField(null=True)
     overridden = models.BooleanField()
     bleeding = models.BooleanField()
     set_up_at = models.DateTimeField()
