@@ -107,8 +107,8 @@ class FindAvailability(Command):
 
 
 def _shown(found: Availability, client_id: UUID, since: datetime) -> dict[str, Any]:
-    outlook = found.outlook
-    verdicts = outlook.verdicts(local_date(since, outlook.zone))
+    bounds = found.bounds
+    verdicts = bounds.verdicts(local_date(since, bounds.zone))
     return {
         "options": [_option(option, client_id) for option in found.options],
         "reasons": [
@@ -132,7 +132,7 @@ def _shown(found: Availability, client_id: UUID, since: datetime) -> dict[str, A
                 "not_before": _text(standing.readable_at),
             }
             for service, standing, (verdict, earliest_on) in zip(
-                outlook.services, outlook.standings, verdicts, strict=True
+                bounds.services, bounds.standings, verdicts, strict=True
             )
         ],
     }

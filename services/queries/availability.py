@@ -18,7 +18,7 @@ from clients.models import Client
 from services.models import Duty
 from services.problems import OtherPractitionerChosen
 from services.queries import planning
-from services.queries.availability_screening import Outlook, outlook_for
+from services.queries.availability_screening import Bounds, bounds_for
 from services.queries.planning import PlanFacts, minutes_of
 from services.rules.availability.masks import Masks
 from services.rules.availability.model import (
@@ -71,7 +71,7 @@ class Availability:
     options: list[Option]
     reasons: list[tuple[date, DayReason]]
     what_ifs: list[WhatIf]
-    outlook: Outlook
+    bounds: Bounds
 
 
 # Rooms out of use are left out: nobody knows when they will be back.
@@ -146,25 +146,25 @@ def availability(
     end = until or start + HORIZON
     if end <= start:
         raise invalid("/to", "must be later than from and now")
-    outlook = outlook_for(
+    bounds = bounds_for(
         client_id=client_id,
         services=[facts.services[line.service_id] for line in lines],
         place=facts.place,
         now=now,
     )
     for period, horizon in _steps(facts, lines, start, end):
-        question = _question(facts, lines, client, found, outlook, now, period, horizon, any_order)
+        question = _question(facts, lines, client, found, bounds, now, period, horizon, any_order)
         masks = Masks(question=question)
         options_found = options(question, limit, masks)
         if len(options_found) == limit or (options_found and period.end == end):
-            return Availability(options=options_found, reasons=[], what_ifs=[], outlook=outlook)
+            return Availability(options=options_found, reasons=[], what_ifs=[], bounds=bounds)
     days = list(_days(facts.place.zone, period))
     reasons = day_reasons(masks, [span for _, span in days])
     return Availability(
         options=[],
         reasons=[(day, r) for (day, _), r in zip(days, reasons, strict=True)],
         what_ifs=what_ifs(masks),
-        outlook=outlook,
+        bounds=bounds,
     )
 
 
@@ -242,7 +242,7 @@ def _question(
     lines: Sequence[LineAsked],
     client: Client,
     found: dict[str, Any],
-    outlook: Outlook,
+    bounds: Bounds,
     now: datetime,
     period: Period,
     horizon: datetime,
@@ -254,7 +254,7 @@ def _question(
     taken = _taken(
         {client.id, *facts.rooms, *facts.kits, *found["people"], *attendants}, reach, now
     )
-    allowed = outlook.may_start(days)
+    allowed = bounds.may_start(days)
     return Question(
         period=period,
         now=now,

@@ -23,7 +23,7 @@ _DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
+class Bounds:
     """What the client has declared, and where the patch tests stand, for a visit's lines in order."""
 
     services: Sequence[Service]
@@ -112,9 +112,9 @@ def _forbids(verdict: Verdict, earliest_on: date | None, day: date) -> bool:
     return not verdict.passes and earliest_on is not None and earliest_on > day
 
 
-def outlook_for(
+def bounds_for(
     *, client_id: UUID, services: Sequence[Service], place: Location, now: datetime
-) -> Outlook:
+) -> Bounds:
     """What is known for a client's lines; statements do not grow with the lines. Raises `Erased`."""
     rules = client_queries.rule_set()
     today = local_date(now, place.zone)
@@ -135,7 +135,7 @@ def outlook_for(
                 needed=needed,
             )
         )
-    return Outlook(
+    return Bounds(
         services=services,
         zone=place.zone,
         now=now,
