@@ -39,6 +39,12 @@ class Clock:
         self.ahead += timedelta(**amount)
         self.file.write_text(str(self.ahead.total_seconds()), encoding="ascii")
 
+    def move_to_hour(self, hour: int) -> None:
+        """Go to the next time that local clocks show this full hour."""
+        local = self.now.astimezone(ZoneInfo(self.zone))
+        then = local.replace(hour=hour, minute=0, second=0, microsecond=0)
+        self.move_to(then if then > local else then + timedelta(days=1))
+
     def move_to(self, instant: datetime) -> None:
         """Go to an instant that lies ahead."""
         self.pass_time(seconds=max(0.0, (instant - self.now).total_seconds()))

@@ -51,7 +51,12 @@ def _staged(caller: Callable[[str], Caller], clock_file: Path, say: Callable[[st
         practitioner=practitioner,
         practitioner_id=me["person_id"],
     )
-    stage.clock.pass_time(seconds=0)
+    # Before the first booked visits of a day, whatever the hour is; sign-ins of now would end before the day does.
+    stage.clock.move_to_hour(5)
+    stage.practitioner, stage.lead, stage.desk = (
+        caller("practitioner"), caller("lead"), caller("front_desk"),
+    )  # fmt: skip
+    practitioner, lead, desk = stage.practitioner, stage.lead, stage.desk
     stage.rooms = practitioner.all(f"locations/{place['id']}/rooms")
     stage.product = lead.all("disinfectants")[0]
     services = [
