@@ -1,5 +1,6 @@
 """Callers over HTTP: a token for each team member of the invented business."""
 
+import secrets
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -26,6 +27,9 @@ class Caller:
     def send(self, method: str, path: str, data: Any = None, **headers: str) -> Any:
         path = path if path.startswith("/") else f"/api/v1/{path}"
         named = {k.replace("_", "-"): v for k, v in headers.items()}
+        if method == "POST":
+            # As devices do: each command's outcome is stored, and a repeat would find it.
+            named.setdefault("Idempotency-Key", secrets.token_hex(8))
         arguments = {} if data is None else {"data": data, "content_type": "application/json"}
         response = self.client.generic if data is None else getattr(self.client, method.lower())
         if data is None:

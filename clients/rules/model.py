@@ -46,6 +46,10 @@ class Verdict(Enum):
         return self.rank <= Verdict.PROCEED_WITH_CARE.rank
 
 
+#: The words of the verdicts that let a line start.
+PASSING = frozenset(verdict.value for verdict in Verdict if verdict.passes)
+
+
 class Strength(StrEnum):
     """How well the source of a rule or number is known."""
 

@@ -12,7 +12,7 @@ from clients import actions as clients
 from clients import queries as client_queries
 from clients.rules.cases import LineToScreen, Reason, Screening
 from clients.rules.engine import screen
-from clients.rules.model import PatchTest
+from clients.rules.model import PASSING, PatchTest
 from clients.rules.patch_tests import Standing
 from services.actions.booking import check_covered, foresight_due, visit_evidence
 from services.models import Line, LineState, SkinProduct, Visit, VisitState
@@ -29,7 +29,6 @@ from spa_ops.tenancy.sealing import seal, unseal
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
-PASSES = frozenset({"proceed", "proceed_with_care"})
 _SCREENED_STATES = (VisitState.ARRIVED, VisitState.IN_ROOM)
 
 
@@ -348,7 +347,7 @@ def override_verdict(*, actor: Actor, now: datetime, line_id: UUID, reason: str)
         raise WrongState(
             thing="line", state=line.state, needed="a verdict of today and work not running"
         )
-    if line.verdict in PASSES:
+    if line.verdict in PASSING:
         raise WrongState(thing="line", state=line.verdict, needed="a verdict to override")
     check_own_cover(actor, place, line, now)
     kept = kept_screening(visit, line)

@@ -6,12 +6,13 @@ from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from clients.rules.model import PASSING
 from clients.rules.patch_tests import PATCH_TEST_METHOD
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection import queries as kits
 from rooms import queries as rooms
 from services.actions.booking import visit_evidence
-from services.actions.consultation import PASSES, check_flags, check_own_cover, check_patch_tests
+from services.actions.consultation import check_flags, check_own_cover, check_patch_tests
 from services.actions.patch_tests import record_tests_of_line
 from services.actions.rebooking import propose_rebooking
 from services.models import Line, LineState, Visit, VisitState, WorkRecord
@@ -88,7 +89,7 @@ def start_line(
 def _check_screening(line: Line, place: Location, now: datetime) -> None:
     if line.screened_on != local_date(now, place.zone):
         raise NotScreened
-    if line.verdict not in PASSES and line.overridden_by is None:
+    if line.verdict not in PASSING and line.overridden_by is None:
         earliest = str(line.earliest_on) if line.earliest_on else None
         at = rfc3339(line.earliest_at) if line.earliest_at else None
         raise ScreeningForbids(verdict=line.verdict, earliest_on=earliest, earliest_at=at)

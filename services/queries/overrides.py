@@ -10,10 +10,9 @@ from dataclasses import dataclass
 from datetime import date
 from uuid import UUID
 
+from clients.rules.model import PASSING
 from services.models import Line, Visit
 from spa_ops.tenancy.sealing import unseal_for_each
-
-PASSES = ("proceed", "proceed_with_care")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +43,7 @@ def override_rates(location_id: UUID, first: date, last: date) -> OverrideRates:
             screened_on__range=(first, last),
             sealed_screening__isnull=False,
         )
-        .exclude(verdict__in=PASSES)
+        .exclude(verdict__in=PASSING)
         .values_list("visit__client_id", "sealed_screening", "overridden_at")
     )
     sealed: dict[UUID, list[bytes]] = defaultdict(list)

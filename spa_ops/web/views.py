@@ -304,7 +304,8 @@ class Command(ApiView):
             result = self.handle(actor=self.actor, now=self.now, **path, **data)
             result_id = getattr(result, "id", None)
             rendered.append(self.render_result(result, result_id))
-            version = getattr(result, "version", None)
+            # What else has a version, such as a text, has it for its own readers.
+            version = getattr(result, "version", None) if self.entity else None
             name = self.entity.name if self.entity else ""
             return Outcome(status=self.status, entity=name, entity_id=result_id, version=version)
 

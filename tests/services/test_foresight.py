@@ -113,8 +113,10 @@ def test_a_house_policy_looks_at_every_coming_visit_once_and_can_be_taken_back(
             {"rule": "topical_retinoid", "since": {"days": 30}, "why": "we had lifted skin"}
         ],
     }
-    answer = olga.post("screening-rules/policy", {"policy": tighter})
+    answer = olga.post("screening-rules/policy", {"policy": tighter}, Idempotency_Key="policy-1")
     assert answer.status_code == 200, answer.body
+    again = olga.post("screening-rules/policy", {"policy": tighter}, Idempotency_Key="policy-1")
+    assert (again.body, again["Idempotency-Replayed"]) == (answer.body, "true")
     assert tasks.look_ahead() > 0
     assert tasks.look_ahead() == 0
     assert in_question(call) == [coming]
