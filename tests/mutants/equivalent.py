@@ -22,4 +22,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "engine",
         "unclear=self._unclear(rule, line, thing) if stands else frozenset(),: if True",
     ): "only what stands on the day becomes a reason",
+    (
+        "engine",
+        "and other.position < line.position: Lt -> LtE",
+    ): "no two lines of a day have one place, and no rule has a line come after itself: rule files with a cycle are refused",
 }

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
-from itertools import permutations, product
+from itertools import combinations, permutations, product
 from uuid import UUID
 
 from services.rules.availability.bits import MINUTE
@@ -52,6 +52,22 @@ class Layout:
             found += [(i, (first, comes))] if first < comes else []
             found += [(i, (goes, last))] if goes < last else []
         return tuple(found)
+
+    @cached_property
+    def clashing(self) -> tuple[tuple[int, int], ...]:
+        """Jobs at one time: one person can't do both."""
+        pairs = combinations(range(len(self.jobs)), 2)
+        return tuple((i, j) for i, j in pairs if overlap(self.jobs[i][1], self.jobs[j][1]))
+
+    @cached_property
+    def beside(self) -> tuple[tuple[int, int], ...]:
+        """(job, line) at one time: who does the line can't do the job."""
+        return tuple(
+            (i, at)
+            for i, (_, block) in enumerate(self.jobs)
+            for at, service in enumerate(self.services)
+            if overlap(block, service)
+        )
 
     @cached_property
     def kit_blocks(self) -> dict[str, Block]:
@@ -152,7 +168,7 @@ def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Choic
         )
         for line in lines
     ]  # fmt: skip
-    return _tiers(able)
+    return list(_tiers(able))
 
 
 def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Choice]:
@@ -167,9 +183,9 @@ def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Choice]:
     return next((tier for tier in _tiers(able) if tier), [])
 
 
-def _tiers(able: Sequence[frozenset[UUID]]) -> list[list[Choice]]:
-    whole = frozenset.intersection(*able)
-    one = [(who,) * len(able) for who in sorted(whole)]
+def _tiers(able: Sequence[frozenset[UUID]]) -> Iterator[list[Choice]]:
+    one = [(who,) * len(able) for who in sorted(frozenset.intersection(*able))]
+    yield one
     two = sorted(
         (a,) * at + (b,) * (len(able) - at)
         for at in range(1, len(able))
@@ -178,12 +194,11 @@ def _tiers(able: Sequence[frozenset[UUID]]) -> list[list[Choice]]:
         )
         if a != b
     )  # fmt: skip
-    tiers = [one, two]
+    yield two
     if not one and not two and all(len(each) == 1 for each in able):
         # Named line by line, or nobody else can: as asked, if that is not more than two people.
         (chosen,) = product(*able)
-        tiers.append([chosen] if len(set(chosen)) <= MOST_CREWS else [])
-    return tiers
+        yield [chosen] if len(set(chosen)) <= MOST_CREWS else []
 
 
 def by_pattern(choices: Sequence[Choice]) -> Iterator[tuple[Pattern, list[Choice]]]:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import cached_property
-from itertools import combinations
+from itertools import product
 from uuid import UUID
 
 from services.rules.availability.bits import MINUTE, Ruler, ahead, held
@@ -16,7 +16,6 @@ from services.rules.availability.layouts import (
     crews_of,
     layout_of,
     orders_of,
-    overlap,
     rooms_of,
 )
 from services.rules.availability.model import Attendant, Kit, Practitioner, Question, Room, Spans
@@ -80,14 +79,15 @@ class Masks:
 
     @cached_property
     def groups(self) -> list[Group]:
-        return [
-            self._group(order, tier, layout, crews, rooms)
-            for order, lines in enumerate(orders_of(self.question))
-            for tier, of_tier in enumerate(crews_of(self.question, lines))
-            for crew, crews in by_pattern(of_tier)
-            for room, rooms in by_pattern(rooms_of(self.question, lines))
-            if not (layout := layout_of(lines, crew, room)).needs_a_room_twice
-        ]
+        found = []
+        for order, lines in enumerate(orders_of(self.question)):
+            by_room = list(by_pattern(rooms_of(self.question, lines)))
+            for tier, of_tier in enumerate(crews_of(self.question, lines)):
+                for (crew, crews), (room, rooms) in product(by_pattern(of_tier), by_room):
+                    layout = layout_of(lines, crew, room)
+                    if not layout.needs_a_room_twice:
+                        found.append(self._group(order, tier, layout, crews, rooms))
+        return found
 
     def _group(
         self, order: int, tier: int, layout: Layout, crews: list[Choice], rooms: list[Choice]
@@ -192,7 +192,16 @@ class Masks:
     def _one_of_crew(
         self, layout: Layout, slot: int, who: UUID, jobs: list[dict[UUID, int]]
     ) -> int:
-        person, ruler = self.practitioners[who], self.ruler
+        # Pairs share their people, and a changed question most of its people: each is worked out once.
+        person = self.practitioners[who]
+        key = (id(person), tuple(map(id, layout.lines)), layout.crew, layout.rooms, slot)
+        if key not in self.kept:
+            self.kept[key] = ((person, layout.lines), self._in_slot(layout, slot, person, jobs))
+        return self.kept[key][1]
+
+    def _in_slot(
+        self, layout: Layout, slot: int, person: Practitioner, jobs: list[dict[UUID, int]]
+    ) -> int:
         found = self._all(
             self.fits(person, person.busy, person.on_shift, block)
             for block in layout.crew_blocks(slot)
@@ -202,28 +211,18 @@ class Masks:
                 spans = person.covers.get(line.service_id, ())
                 key = (id(person), line.service_id)
                 if key not in self.kept:
-                    self.kept[key] = ((person,), ruler.inside(spans))
+                    self.kept[key] = ((person,), self.ruler.inside(spans))
                 found &= ahead(self.kept[key][1], comes)
         for (line_at, block), by_attendants in zip(layout.jobs, jobs, strict=True):
             if layout.crew[line_at] == slot:
                 # Booking wants the practitioner's own shift for what they do at their own line.
-                others = either(mask for a, mask in by_attendants.items() if a != who)
+                others = either(mask for a, mask in by_attendants.items() if a != person.id)
                 found &= others | self.fits(person, person.busy, person.on_shift, block)
         return found
 
     def _twice(self, layout: Layout, crew: Choice, jobs: list[dict[UUID, int]]) -> int:
         """The starts at which the visit itself would need one person in two places at once."""
-        clashing = [
-            (i, j) for i, j in combinations(range(len(jobs)), 2)
-            if overlap(layout.jobs[i][1], layout.jobs[j][1])
-        ]  # fmt: skip
-        beside = [
-            (i, crew[at])
-            for i, (_, block) in enumerate(layout.jobs)
-            for at, service in enumerate(layout.services)
-            if overlap(block, service)
-        ]
-        if not clashing and not beside:
+        if not layout.clashing and not layout.beside:
             return 0
         doing = []
         for (line_at, _), by_attendants in zip(layout.jobs, jobs, strict=True):
@@ -231,9 +230,9 @@ class Masks:
             own = crew[line_at]
             doing.append({**by_attendants, own: by_attendants.get(own, 0) | nobody})
         found = 0
-        for i, j in clashing:
+        for i, j in layout.clashing:
             for who in doing[i].keys() & doing[j].keys():
                 found |= doing[i][who] & doing[j][who]
-        for i, who in beside:
-            found |= doing[i].get(who, 0)
+        for i, at in layout.beside:
+            found |= doing[i].get(crew[at], 0)
         return found
