@@ -82,7 +82,12 @@ def look_ahead() -> int:
     total = 0
     for business_id in business_ids():
         actor = system_actor(business_id)
-        for step in (foresight.foresee_what_changed, foresight.foresee_under_new_rules):
-            while done := step(actor=actor, now=clock.now()):
-                total += done
+        try:
+            for step in (foresight.foresee_what_changed, foresight.foresee_under_new_rules):
+                while done := step(actor=actor, now=clock.now()):
+                    total += done
+        except SoftTimeLimitExceeded:
+            raise
+        except Exception:  # one business's trouble must not silence the others
+            log.exception("looking ahead for business %s stopped", business_id)
     return total

@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 
+from clients.models import ScreeningPolicy
 from services import tasks
 from services.actions import foresight
 from services.models import ForesightRun
@@ -11,7 +12,7 @@ from spa_ops.kernel.actor import system_actor
 from spa_ops.kernel.clock import stopped_at
 from spa_ops.unit.work import reading
 from tests.services.day import all_no, book, in_room, line
-from tests.world import BUSINESS, LAKE, uid
+from tests.world import BUSINESS, LAKE, OTHER, uid
 
 WEEK = 7 * 24 * 60
 QUESTION = f"locations/{LAKE}/visits-in-question"
@@ -188,3 +189,38 @@ def test_only_the_owner_sets_the_policy_and_everyone_may_read_the_rules(call):
     assert (after["since"], after["overridable_by"]) == ("6 months", [])
     assert {s["strength"] for s in after["sources"]} == {"published_and_read", "common_practice"}
     assert str(uid("cora")) not in str(rules)
+
+
+def _unknown_policy(business_id, now):
+    """As after an upgrade whose rules no longer know what the house's policy speaks of."""
+    policy = {"version": "x", "tighten": [{"rule": "gone", "why": "?"}]}
+    ScreeningPolicy(
+        business_id=business_id, policy=policy, version="x", digest="0" * 64, recorded_at=now
+    ).save(force_insert=True)
+
+
+@pytest.mark.parametrize(("broken", "sound"), [(BUSINESS, OTHER), (OTHER, BUSINESS)])
+def test_one_businesss_trouble_does_not_keep_the_others_waiting(db, now, caplog, broken, sound):
+    with reading(broken):
+        _unknown_policy(broken, now)
+    tasks.look_ahead()
+    assert f"looking ahead for business {broken} stopped" in caplog.text
+    with reading(sound):
+        assert ForesightRun.objects.get().completed_at is not None
+    with reading(broken):
+        assert not ForesightRun.objects.exists()
+
+
+def test_a_policy_that_the_rules_no_longer_know_stops_screening_by_name_until_another_is_set(
+    call, now
+):
+    visit = in_room(call, now)
+    with reading(BUSINESS):
+        _unknown_policy(BUSINESS, now)
+    path = f"visits/{visit['id']}/consultation"
+    refused = call("petra").post(path, {"answers": all_no()})
+    assert (refused.status_code, refused.body["type"]) == (422, "/problems/house-policy-refused")
+    assert refused.body["faults"][0]["where"] == "gone"
+    assert call("petra").get(f"visits/{visit['id']}").body["lines"][0]["verdict"] == ""
+    assert call("olga").post("screening-rules/policy", {"policy": {}}).status_code == 200
+    assert call("petra").post(path, {"answers": all_no()}).status_code == 200
