@@ -24,12 +24,13 @@ class Caller:
         if secret:
             self.headers["Authorization"] = f"Bearer {secret}"
 
-    def send(self, method: str, path: str, data: Any = None, **headers: str) -> Any:
+    def send(self, method: str, path: str, data: Any = None, **headers: str | None) -> Any:
         path = path if path.startswith("/") else f"/api/v1/{path}"
         named = {k.replace("_", "-"): v for k, v in headers.items()}
         if method == "POST":
-            # As devices do: each command's outcome is stored, and a repeat would find it.
+            # As devices do: each command's outcome is stored, and a repeat would find it. None: without.
             named.setdefault("Idempotency-Key", secrets.token_hex(8))
+        named = {name: value for name, value in named.items() if value is not None}
         arguments = {} if data is None else {"data": data, "content_type": "application/json"}
         response = self.client.generic if data is None else getattr(self.client, method.lower())
         if data is None:
@@ -44,7 +45,7 @@ class Caller:
     def get(self, path: str, **headers: str) -> Any:
         return self.send("GET", path, **headers)
 
-    def post(self, path: str, data: Any = None, **headers: str) -> Any:
+    def post(self, path: str, data: Any = None, **headers: str | None) -> Any:
         return self.send("POST", path, {} if data is None else data, **headers)
 
     def patch(self, path: str, data: Any, **headers: str) -> Any:

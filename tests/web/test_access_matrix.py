@@ -147,7 +147,8 @@ def _send(client: Caller, endpoint: Endpoint, path: str, body: dict[str, Any]) -
         query = urlencode(QUERIES.get(endpoint.name, {}))
         return client.get(f"{path}?{query}")
     headers = {"If_Match": '"1"'} if getattr(endpoint.view, "needs_match", False) else {}
-    return client.send(endpoint.method, path, body, **headers)
+    # Without a key: the stored outcome of a refusal is a row too, and here none may be written.
+    return client.send(endpoint.method, path, body, Idempotency_Key=None, **headers)
 
 
 def _client(caller: str, now: Any) -> Caller:
