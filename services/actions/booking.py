@@ -1,42 +1,31 @@
 """Booking, moving and cancelling visits: plans, held by claims. Nothing here touches the room itself."""
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 from clients.actions import link_client
-from services.actions.plans import Doers, LineRequest, new_line, span_fields, take_time
-from services.models import ForesightDue, Line, Service, Visit, VisitChange, VisitState
-from services.problems import (
-    InThePast,
-    KitMissing,
-    OffShift,
-    OtherPractitionerChosen,
-    OutsideOpeningHours,
-    RoomLacksFeature,
-    SkillMissing,
+from services.actions.checking import (
+    attendants_for,
+    check_plan,
+    doers_of,
+    facts_for,
+    named_by,
+    planned,
 )
-from services.queries import planning, team
+from services.actions.plans import LineRequest, new_line, span_fields, take_time
+from services.models import ForesightDue, Line, Visit, VisitChange, VisitState
+from services.problems import InThePast
 from services.queries import visits as queries
-from services.queries.planning import PlanFacts, minutes_of
-from services.rules.phases import LinePlan, LineSpans, notice_minutes, spans_of
-from services.rules.protected import INTIMATE
+from services.rules.phases import notice_minutes
 from spa_ops.claims import actions as claims
-from spa_ops.claims import queries as claimed
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.kernel.ids import uuid7
-from spa_ops.kernel.intervals import Period
-from spa_ops.kernel.problems import NotFound, WrongState, invalid
+from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.problems import LicenceLapsed
-from spa_ops.tenancy.rules import is_open
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
-
-MOST_LINES = 20
 
 
 @action
@@ -99,136 +88,6 @@ def book_visit(
     return visit
 
 
-def facts_for(
-    actor: Actor, location_id: UUID, client_id: UUID, lines: Sequence[LineRequest]
-) -> PlanFacts:
-    """What these lines are checked against; raises `NotFound`, `InvalidInput` for too many or none."""
-    if not 1 <= len(lines) <= MOST_LINES:
-        raise invalid("/lines", f"must be 1 to {MOST_LINES}")
-    facts = planning.plan_facts(
-        actor=actor,
-        location_id=location_id,
-        client_id=client_id,
-        service_ids={r.service_id for r in lines},
-        room_ids={r.room_id for r in lines},
-        kit_ids={r.kit_id for r in lines if r.kit_id},
-        person_ids={r.practitioner_id for r in lines},
-    )
-    if any(r.service_id not in facts.services for r in lines):
-        raise NotFound
-    return facts
-
-
-def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
-    """When each part of each line happens, by the price list."""
-    return spans_of(
-        [
-            LinePlan(
-                minutes=minutes_of(facts.services[r.service_id]),
-                practitioner_id=r.practitioner_id,
-                room_id=r.room_id,
-                starts_at=r.starts_at,
-            )
-            for r in lines
-        ]
-    )
-
-
-def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans]) -> None:
-    """Everything that neither the claims nor `doers_of` say; raises what `book_visit` names."""
-    place = facts.place
-    for at in (spans[0].starts_at, spans[-1].ends_at):
-        if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
-            raise OutsideOpeningHours(at=rfc3339(at))
-    for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
-        service = facts.services[request.service_id]
-        _check_room_and_kit(facts, request, service, i)
-        person, on = request.practitioner_id, local_date(span.starts_at, place.zone)
-        chosen = facts.chosen_practitioner
-        if service.area in INTIMATE and chosen not in {None, person}:
-            raise OtherPractitionerChosen(line=i, chosen_id=str(chosen))
-        if not facts.has_skill(person, service.id, span.starts_at):
-            raise SkillMissing(line=i)
-        if not facts.has_licence(person, on):
-            raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
-        _check_on_shift(facts, person, span.service, i)
-
-
-def _check_on_shift(facts: PlanFacts, person_id: UUID, period: Period, line: int) -> None:
-    if not facts.on_shift(person_id, period):
-        raise OffShift(line=line, start=rfc3339(period.start), end=rfc3339(period.end))
-
-
-def _check_room_and_kit(
-    facts: PlanFacts, request: LineRequest, service: Service, line: int
-) -> None:
-    features = facts.rooms.get(request.room_id)
-    if features is None:
-        raise NotFound
-    missing = sorted(set(service.room_features) - features)
-    if missing:
-        raise RoomLacksFeature(line=line, missing=", ".join(missing))
-    kind = facts.kits.get(request.kit_id) if request.kit_id else None
-    if (service.kit_kind and kind != service.kit_kind) or (request.kit_id and kind is None):
-        raise KitMissing(line=line, kind=service.kit_kind or "of this location")
-
-
-def _at_closing(place: Location, at: datetime) -> bool:
-    return is_open(place.opening_hours, place.zone, at - timedelta(microseconds=1))
-
-
-def check_covered(
-    place: Location, person_id: UUID, service: Service, at: datetime, *, line: int = 0
-) -> None:
-    """The person's skill covers the service, and a licence of this jurisdiction is valid that day.
-
-    Raises `SkillMissing`, `LicenceLapsed`.
-    """
-    if not team.has_skill(person_id, service.id, at):
-        raise SkillMissing(line=line)
-    on = local_date(at, place.zone)
-    if not tenancy.has_valid_licence(person_id, place.jurisdiction, on):
-        raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
-
-
-def attendants_for(facts: PlanFacts, spans: Sequence[LineSpans]) -> set[UUID]:
-    """The attendants on shift for a set-up or a turnover of the plan, free or not."""
-    periods = [p for span in spans for p in (span.set_up, span.turnover) if p is not None]
-    return {who for period in periods for who in facts.attendants_on_shift(period)}
-
-
-def doers_of(
-    facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans], now: datetime
-) -> list[Doers]:
-    """Who sets up and turns over for each line. Sure only while `attendants_for` the plan are locked.
-
-    Raises `OffShift` for a practitioner whose own part the shifts do not cover.
-    """
-    doers = []
-    for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
-        practitioner = request.practitioner_id
-        set_up_by = _attendant(facts, span.set_up, now) or practitioner
-        turnover_by = _attendant(facts, span.turnover, now) or practitioner
-        own = Period(
-            span.set_up_at if set_up_by == practitioner else span.starts_at,
-            span.turnover_ends_at if turnover_by == practitioner else span.ends_at,
-        )
-        _check_on_shift(facts, practitioner, own, i)
-        doers.append(Doers(set_up_by=set_up_by, turnover_by=turnover_by))
-    return doers
-
-
-def _attendant(facts: PlanFacts, period: Period | None, now: datetime) -> UUID | None:
-    """An attendant on shift and free for the whole of `period`; the same one each time for one plan."""
-    if period is None:
-        return None
-    on_shift = facts.attendants_on_shift(period)
-    if not on_shift:
-        return None
-    taken = claimed.busy(on_shift, period, now)
-    return min((a for a in on_shift if a not in taken), default=None)
-
-
 @action
 def move_visit(
     *,
@@ -280,13 +139,6 @@ def move_visit(
 def foresight_due(visit: Visit, now: datetime) -> ForesightDue:
     """A row that has the sweep look at the client's coming visits; not yet inserted."""
     return ForesightDue(business_id=visit.business_id, client_id=visit.client_id, since=now)
-
-
-def named_by(request: LineRequest) -> set[UUID]:
-    """The practitioner, the room and the kit of a request."""
-    return {request.practitioner_id, request.room_id} | (
-        {request.kit_id} if request.kit_id else set()
-    )
 
 
 def locked_with_lines(

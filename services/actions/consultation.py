@@ -14,7 +14,8 @@ from clients.rules.cases import LineToScreen, Reason, Screening
 from clients.rules.engine import screen
 from clients.rules.model import PASSING, PatchTest
 from clients.rules.patch_tests import Standing
-from services.actions.booking import check_covered, foresight_due, visit_evidence
+from services.actions.booking import foresight_due, visit_evidence
+from services.actions.checking import check_covered
 from services.models import Line, LineState, SkinProduct, Visit, VisitState
 from services.problems import NotCovered, NotOverridable, ScreeningForbids
 from services.queries import patch_tests as test_queries

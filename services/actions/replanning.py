@@ -4,9 +4,10 @@ from collections.abc import Sequence
 from datetime import datetime
 from uuid import UUID
 
-from services.actions import booking
-from services.actions.booking import LineRequest, needs_state, visit_evidence
+from services.actions import booking, checking
+from services.actions.booking import needs_state, visit_evidence
 from services.actions.consultation import screen_lines
+from services.actions.plans import LineRequest, new_line, take_time
 from services.models import Line, LineState, Visit, VisitState
 from services.problems import NotCovered
 from services.queries import visits as queries
@@ -32,7 +33,7 @@ def _opened(actor: Actor, visit_id: UUID, more: set[UUID]) -> tuple[Visit, list[
 
 
 def _facts(actor: Actor, visit_id: UUID, request: LineRequest) -> PlanFacts:
-    return booking.facts_for(actor, *queries.place_and_client_of(visit_id), [request])
+    return checking.facts_for(actor, *queries.place_and_client_of(visit_id), [request])
 
 
 @action
@@ -42,7 +43,7 @@ def add_line(*, actor: Actor, now: datetime, visit_id: UUID, request: LineReques
     Raises what booking raises: time, room and kit are checked as for a new visit.
     """
     facts = _facts(actor, visit_id, request)
-    visit, lines = _opened(actor, visit_id, booking.named_by(request) | facts.attendants)
+    visit, lines = _opened(actor, visit_id, checking.named_by(request) | facts.attendants)
     live = _live(lines)
     _add(now, visit, facts, lines, request, starts_at=live[-1].ends_at if live else now)
     return visit
@@ -65,11 +66,9 @@ def _add(
     service = facts.services[request.service_id]
     consulted = any(x.practitioner_id == request.practitioner_id for x in live)
     span = own_spans(minutes_of(service), request.starts_at or starts_at, consulted=consulted)
-    booking.check_plan(facts, [request], [span])
-    doers = booking.doers_of(facts, [request], [span], now)
-    line = booking.new_line(
-        visit, 1 + max(x.position for x in lines), request, service, span, doers[0]
-    )
+    checking.check_plan(facts, [request], [span])
+    doers = checking.doers_of(facts, [request], [span], now)
+    line = new_line(visit, 1 + max(x.position for x in lines), request, service, span, doers[0])
     line.save(force_insert=True)
     _settle(now, visit, facts.place, [*live, line])
     visit_evidence("line.added", visit, {"line_id": line.id, "service_id": line.service_id})
@@ -85,7 +84,7 @@ def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) 
     Line.objects.bulk_update(live, ["set_up_at", "turnover_ends_at"])
     claims.release(visit_id=visit.id)
     held = [x for x in live if x.state in queries.OPEN or x.turnover_ends_at > now]
-    booking.take_time(visit, held, now)
+    take_time(visit, held, now)
     today = local_date(now, place.zone)
     if any(x.screened_on == today for x in live):
         screen_lines(visit, place, live, now)
@@ -165,7 +164,7 @@ def swap_line(
     """Another service in place of a planned line and at its time: dropped and added in one, or neither."""
     old = _line_of(line_id)
     facts = _facts(actor, old.visit_id, request)
-    visit, lines = _opened(actor, old.visit_id, booking.named_by(request) | facts.attendants)
+    visit, lines = _opened(actor, old.visit_id, checking.named_by(request) | facts.attendants)
     _drop(visit, lines, line_id, reason)
     # The time of the dropped line is free for the new one.
     _add(now, visit, facts, lines, request, starts_at=old.starts_at)

@@ -7,8 +7,7 @@ from datetime import datetime
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from services.actions.booking import Doers, span_fields
-from services.actions.plans import wanted_claims
+from services.actions.plans import Doers, span_fields, wanted_claims
 from services.imports.jobs import Job, Tally
 from services.models import ImportRow, Line, LineState, Service, Visit, VisitChange, VisitState
 from services.queries import imports as queries
