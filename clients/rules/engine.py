@@ -51,6 +51,8 @@ class _Hit:
     until: date | None = None
     condition: str | None = None
     unclear: frozenset[Unclear] = frozenset()
+    #: What set it off, where that was something said or seen.
+    thing: Observed | None = None
 
     @property
     def stands_as(self) -> Verdict:
@@ -187,7 +189,8 @@ class Case:
 
     def screening(self, line: LineToScreen) -> Screening:
         hits, asks = self._hits(line), self._asks(line)
-        standing = [hit for hit in hits if hit.span.contains(line.on)]
+        # What was left open matters to a reason and not to the outcome: asked where reasons are.
+        standing = [self._with_unclear(hit, line) for hit in hits if hit.span.contains(line.on)]
         reasons = _strictest_first([*_reasons(standing), *map(_reason_to_ask, asks)])
         earliest_on = _earliest(line.on, hits, standing)
         return Screening(
@@ -224,8 +227,9 @@ class Case:
             if rule.since and line.patch_test_on:
                 read_on = line.patch_test_on
             yield replace(_always(rule, line.patch_test.value, line), until=read_on)
-        for rule, trigger in bearing.of_order:
-            if any(self._comes_before(other, line, trigger) for other in self.lines):
+        before = [x for x in self.lines if x.on == line.on and x.position < line.position]
+        for rule, trigger in bearing.of_order if before else ():
+            if any(self._comes_before(other, line, trigger) for other in before):
                 yield _always(rule, "order", line)
 
     def _hits_by(
@@ -235,7 +239,7 @@ class Case:
             span = span_of(rule, line, thing, self.rule_set.tree, self.today)
             if span is None:
                 continue
-            ends, stands = span.end != date.max, span.contains(line.on)
+            ends = span.end != date.max
             yield _Hit(
                 rule=rule,
                 about=thing.kind.id,
@@ -244,17 +248,18 @@ class Case:
                 met=_is_met(rule, line) and not (thing.is_seen and rule.lifted_by is Lift.SIGHT),
                 until=span.end if ends and rule.condition is None else None,
                 condition=rule.condition or (None if ends else thing.kind.lasts_until),
-                unclear=self._unclear(rule, line, thing) if stands else frozenset(),
+                thing=thing,
             )
 
-    def _unclear(self, rule: Rule, line: LineToScreen, thing: Observed) -> frozenset[Unclear]:
-        return unclear_about(rule, line, thing, self.rule_set.tree, self.today)
+    def _with_unclear(self, hit: _Hit, line: LineToScreen) -> _Hit:
+        if hit.thing is None:
+            return hit
+        unclear = unclear_about(hit.rule, line, hit.thing, self.rule_set.tree, self.today)
+        return replace(hit, unclear=unclear) if unclear else hit
 
     def _comes_before(self, other: LineToScreen, line: LineToScreen, trigger: ComesAfter) -> bool:
         return (
-            other.on == line.on
-            and other.position < line.position
-            and other.method in trigger.methods
+            other.method in trigger.methods
             and other.area in trigger.areas
             and (not trigger.same_area or other.area in self.rule_set.tree.touching[line.area])
         )
@@ -337,6 +342,8 @@ def _earliest(on: date, hits: Sequence[_Hit], standing: Sequence[_Hit]) -> date 
     """The first day from `on` on which no dated hit stands, if one stands on `on` at all."""
     stops = (hit for hit in standing if hit.rule.verdict is Verdict.DO_NOT_TREAT and not hit.met)
     if any(hit.until is None for hit in stops):
+        return None
+    if not standing:
         return None
     # A planned event may begin to stand later, so a day that one hit gives is tried on the others.
     dated = sorted((hit.span.start, hit.until) for hit in hits if hit.is_dated and hit.until)

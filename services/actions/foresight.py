@@ -91,7 +91,7 @@ def foresee_under_new_rules(*, actor: Actor, now: datetime) -> int:
 
 def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules: RuleSet) -> None:
     declared = client_queries.declared_by_each(client_ids)
-    lines = queries.coming_lines(client_ids, now)
+    lines = queries.coming_lines(client_ids, declared, now)
     refused = queries.refused_by_tests(lines, actor.business_id, now)
     changed: dict[UUID, tuple[ComingLine, Foreseen | None]] = {}
     for client_id, own in groupby(lines, attrgetter("client_id")):
@@ -118,13 +118,14 @@ def _foreseen(
     if not items and not shut_out:
         return {}
     found: dict[UUID, Foreseen] = {}
-    for zone, own in groupby(sorted(coming, key=attrgetter("zone")), attrgetter("zone")):
+    for zone, group in groupby(sorted(coming, key=attrgetter("zone")), attrgetter("zone")):
+        own = list(group)
         today = local_date(now, zone)
         foreseen = foresee(
             rule_set=rules,
             lines=[
                 LineToScreen(
-                    key=str(line.line_id),
+                    key=str(n),
                     area=line.area,
                     method=line.method,
                     on=local_date(line.starts_at, zone),
@@ -144,8 +145,8 @@ def _foreseen(
         )
         found |= {
             line.line_id: one
-            for line in coming
-            if (one := foreseen.get(str(line.line_id))) and not one.verdict.passes
+            for n, line in enumerate(own)
+            if not (one := foreseen[str(n)]).verdict.passes
         }
     return found
 

@@ -1,7 +1,7 @@
 """Reads for looking ahead: the coming lines of many clients at once."""
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Container, Iterable, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 from uuid import UUID
@@ -29,26 +29,37 @@ class ComingLine(NamedTuple):
     product_ids: Sequence[UUID]
 
 
-#: Also what the benchmark's peer reads.
-COMING_LINES = """
+# Of who said nothing only what stands stopped, or could be by a test, may change.
+_COMING_LINES = """
 SELECT v.client_id, v.id, l.id, p.zone, l.area, l.method, l.starts_at, l.verdict, l.earliest_on, s.skin_product_ids
-FROM services_visit v
+FROM unnest(%s::uuid[], %s::bool[]) AS c(id, told)
+JOIN services_visit v ON v.client_id = c.id
 JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id
 JOIN services_service s ON s.business_id = l.business_id AND s.id = l.service_id
 JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_id
-WHERE v.client_id = ANY(%s) AND v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
+WHERE v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
+AND (c.told OR l.verdict <> '' OR s.skin_product_ids <> '{}')
 ORDER BY v.client_id, l.starts_at, l.id
 """
+#: Also what the benchmark's peer reads.
 CLIENTS_BEHIND = """
 SELECT DISTINCT client_id FROM services_visit
 WHERE state = 'booked' AND starts_at > %s AND client_id > %s ORDER BY client_id LIMIT %s
 """
 
 
-def coming_lines(client_ids: Collection[UUID], now: datetime) -> list[ComingLine]:
-    """The planned lines of these clients' booked visits from `now` on, by client and time."""
+def coming_lines(
+    client_ids: Collection[UUID], told: Container[UUID], now: datetime
+) -> list[ComingLine]:
+    """The planned lines of these clients' booked visits from `now` on, by client and time.
+
+    Of clients who are not among `told` only those of which something else could be foreseen than
+    stands there: by a patch test, or nothing any more.
+    """
     with connection.cursor() as cursor:
-        cursor.execute(COMING_LINES, [list(client_ids), now])
+        cursor.execute(
+            _COMING_LINES, [list(client_ids), [client_id in told for client_id in client_ids], now]
+        )
         return [ComingLine._make(row) for row in cursor.fetchall()]
 
 

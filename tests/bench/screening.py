@@ -41,6 +41,15 @@ SAID: list[tuple[int, dict[str, Any]]] = [
     (6, {"kind": "chemical_peel", "details": ["light"], "areas": ["face"], "when": {"on": "2024-04-20"}}),
     (1, {"kind": "isotretinoin", "still": True}),
 ]  # fmt: skip
+_COMING_LINES = """
+SELECT v.client_id, v.id, l.id, p.zone, l.area, l.method, l.starts_at, l.verdict, l.earliest_on, s.skin_product_ids
+FROM services_visit v
+JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id
+JOIN services_service s ON s.business_id = l.business_id AND s.id = l.service_id
+JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_id
+WHERE v.client_id = ANY(%s) AND v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
+ORDER BY v.client_id, l.starts_at, l.id
+"""
 _HEALTH = (
     "SELECT id, business_id, client_id, visit_id, kind, sealed, corrects_id, recorded_at, recorded_by "
     "FROM clients_health_answer WHERE client_id = ANY(%s) AND kind IN ('declaration', 'correction') "
@@ -163,7 +172,7 @@ def ours(chair: Chair, run: int) -> float:
 def peer(connection: Any, chair: Chair, run: int) -> float:
     """Milliseconds to load the same rows in the same batches."""
     from services.actions.foresight import CLIENTS_AT_ONCE
-    from services.queries.foresight import CLIENTS_BEHIND, COMING_LINES
+    from services.queries.foresight import CLIENTS_BEHIND
 
     began = time.perf_counter()
     after, visits = UUID(int=0), set()
@@ -178,7 +187,7 @@ def peer(connection: Any, chair: Chair, run: int) -> float:
             ids = [row[0] for row in rows]
             told = connection.execute(_HEALTH, [ids]).fetchall()
             connection.execute(_KEYS, [[row[2] for row in told]]).fetchall()
-            for row in connection.execute(COMING_LINES, [ids, NOW]).fetchall():
+            for row in connection.execute(_COMING_LINES, [ids, NOW]).fetchall():
                 visits.add(row[1])
             after = ids[-1]
     if len(visits) != CLIENTS * VISITS_EACH:
