@@ -83,6 +83,37 @@ class InThePast(Problem):
     slug, status, title = "in-the-past", 409, "In the past"
 
 
+class TooManyHolds(Problem):
+    """This device, or person, holds as many options as it may; `most` says how many. Release one first."""
+
+    slug, status, title = "too-many-holds", 409, "Too many holds"
+    template = "No more than {most} options are held at a time."
+
+
+class HoldOver(Problem):
+    """The hold ran out, was released or was booked; `state` says which. Its time is anybody's again,
+    unless it was booked: book without it, or hold anew.
+    """
+
+    slug, status, title = "hold-over", 409, "Hold is over"
+    template = "The hold is {state}; it was until {expires_at}."
+
+
+class HeldByAnother(Problem):
+    """Another device or person holds this. They book or release it; a lead may release it too."""
+
+    slug, status, title = "held-by-another", 409, "Held by another"
+    template = "It is held by {held_by} until {until}."
+
+
+class HoldDiffers(Problem):
+    """A hold is booked as it was held, or with fewer lines: the same services, practitioners, rooms and
+    kits in the same order, beginning within the held time. For anything else release it and book.
+    """
+
+    slug, status, title = "hold-differs", 409, "The hold is of something else"
+
+
 class NotTheDay(Problem):
     """The visit is on another day at this location."""
 

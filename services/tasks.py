@@ -7,7 +7,7 @@ from datetime import datetime
 from celery import shared_task
 from celery.exceptions import SoftTimeLimitExceeded
 
-from services.actions import foresight
+from services.actions import foresight, holds
 from services.actions import rebooking as actions
 from services.rules.reminders import Message
 from services.transports import Refused, Transport, Unreachable, transport
@@ -19,6 +19,7 @@ log = logging.getLogger("services.tasks")
 BEAT = {
     "send-due-reminders": ("services.tasks.send_due_reminders", 30),
     "look-ahead": ("services.tasks.look_ahead", 30),
+    "sweep-holds": ("services.tasks.sweep_holds", 60),
 }
 #: Of one business in one run; the rest comes with the next beat.
 MOST_PER_RUN = 500
@@ -90,4 +91,19 @@ def look_ahead() -> int:
             raise
         except Exception:  # one business's trouble must not silence the others
             log.exception("looking ahead for business %s stopped", business_id)
+    return total
+
+
+@shared_task(name="services.tasks.sweep_holds")
+def sweep_holds() -> int:
+    """End holds that have run out and remove old ones; gives how many. They stood in nobody's way."""
+    total = 0
+    for business_id in business_ids():
+        try:
+            while done := holds.sweep_holds(actor=system_actor(business_id), now=clock.now()):
+                total += done
+        except SoftTimeLimitExceeded:
+            raise
+        except Exception:  # one business's trouble must not keep the others waiting
+            log.exception("sweeping holds of business %s stopped", business_id)
     return total

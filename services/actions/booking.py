@@ -14,6 +14,7 @@ from services.actions.checking import (
     named_by,
     planned,
 )
+from services.actions.holds import take_over
 from services.actions.plans import LineRequest, new_line, span_fields, take_time
 from services.models import ForesightDue, Line, Visit, VisitChange, VisitState
 from services.problems import InThePast
@@ -40,12 +41,14 @@ def book_visit(
     id: UUID | None = None,
     walk_in: bool = False,
     source_id: str | None = None,
+    hold_id: UUID | None = None,
 ) -> Visit:
-    """A visit of one or more lines, with every claim it needs, or nothing.
+    """A visit of one or more lines, with every claim it needs, or nothing; in place of a hold, if named.
 
     Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
     `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
-    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`, `Erased`, `MergedAway`. Screening: on the day.
+    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`, `Erased`, `MergedAway`; of a hold
+    what `take_over` raises. Screening: on the day.
     """
     facts = facts_for(actor, location_id, client_id, lines)
     place, services = facts.place, facts.services
@@ -54,8 +57,12 @@ def book_visit(
         raise InThePast
     check_plan(facts, lines, spans)
     named = {client_id}.union(*map(named_by, lines))
+    if hold_id is not None:
+        named |= queries.bookables_held(hold_id)
     # Who may set up is asked under the lock: two plans at once would count on the same attendant.
     locked = claims.lock_bookables(named | attendants_for(facts, spans))
+    if hold_id is not None:
+        take_over(actor=actor, now=now, hold_id=hold_id, lines=lines, starts_at=spans[0].starts_at)
     doers = doers_of(facts, lines, spans, now)
     visit = Visit(
         id=id or uuid7(),

@@ -9,9 +9,11 @@ from uuid import UUID
 from clients.queries import client_named
 from clients.queries_people import check_left
 from services.models import Line, LineState, Service, Visit
+from services.queries.holds import holders
 from services.rules.phases import LineSpans
 from spa_ops.claims import actions as claims
 from spa_ops.claims.models import Bookable, Phase
+from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.intervals import Period
 from spa_ops.tenancy.sealing import Erased
@@ -73,8 +75,11 @@ def span_fields(span: LineSpans, who: Doers) -> dict[str, Any]:
     }
 
 
-def wanted_claims(client_id: UUID, rows: Sequence[Line]) -> list[claims.Wanted]:
-    """Every claim of a visit's lines. A kit is with the visit from its set-up to its turnover."""
+def wanted_claims(client_id: UUID | None, rows: Sequence[Line]) -> list[claims.Wanted]:
+    """Every claim of a visit's lines, its client's where there is one yet.
+
+    A kit is with the visit from its set-up to its turnover.
+    """
     wanted: list[claims.Wanted] = []
 
     def want(who: UUID, start: datetime, end: datetime, phase: Phase, line: Line) -> None:
@@ -86,7 +91,8 @@ def wanted_claims(client_id: UUID, rows: Sequence[Line]) -> list[claims.Wanted]:
             )
 
     for line in rows:
-        want(client_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
+        if client_id is not None:
+            want(client_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
         want(line.practitioner_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
         want(line.room_id, line.set_up_at, line.starts_at, Phase.SET_UP, line)
         want(line.set_up_by, line.set_up_at, line.starts_at, Phase.SET_UP, line)
@@ -99,15 +105,41 @@ def wanted_claims(client_id: UUID, rows: Sequence[Line]) -> list[claims.Wanted]:
 def take_time(
     visit: Visit, rows: Sequence[Line], now: datetime, locked: dict[UUID, Bookable] | None = None
 ) -> None:
-    """Take every span that a visit's lines need, or none; `locked` as `claims.claim` has it.
+    """Take every span that a visit's lines need, or none: `take`."""
+    take(visit.client_id, rows, now, plan_id=visit.id, locked=locked)
 
-    Raises `ClaimClash`, `Erased`, and `MergedAway` for a client who was merged into another.
+
+def take(
+    client_id: UUID | None,
+    rows: Sequence[Line],
+    now: datetime,
+    *,
+    plan_id: UUID,
+    locked: dict[UUID, Bookable] | None = None,
+    hold_expires_at: datetime | None = None,
+) -> None:
+    """Take every span that lines need for a visit or a hold, or none; `locked` as `claims.claim` has it.
+
+    Raises `ClaimClash` saying also who holds what is only held, `Erased`, and `MergedAway` for a
+    client who was merged into another.
     """
     try:
-        wanted = wanted_claims(visit.client_id, rows)
-        claims.claim(wanted=wanted, now=now, visit_id=visit.id, locked=locked)
+        claims.claim(
+            wanted=wanted_claims(client_id, rows),
+            now=now,
+            visit_id=plan_id,
+            hold_expires_at=hold_expires_at,
+            locked=locked,
+        )
+    except ClaimClash as clash:
+        held = [c for c in clash.fields["clashes"] if "hold_id" in c]
+        names = holders([UUID(c["hold_id"]) for c in held]) if held else {}
+        for one in held:
+            one["held_by"] = names.get(UUID(one["hold_id"]), "")
+        raise
     except Erased:
-        check_left(client_named(visit.client_id))
+        if client_id is not None:
+            check_left(client_named(client_id))
         raise
 
 

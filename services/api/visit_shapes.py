@@ -18,10 +18,21 @@ class LineInput(Strict):
     )
 
 
-class BookVisit(Strict):
+class TakeWalkIn(Strict):
     id = s.UUIDField(required=False)
     client_id = s.UUIDField()
     note = s.CharField(max_length=2000, required=False, allow_blank=True)
+    lines = LineInput(many=True)
+
+
+class BookVisit(TakeWalkIn):
+    hold_id = s.UUIDField(
+        required=False, help_text="the hold whose place it takes: its lines, or fewer"
+    )
+
+
+class HoldTime(Strict):
+    client_id = s.UUIDField(required=False, help_text="if it is known who: their time is held too")
     lines = LineInput(many=True)
 
 

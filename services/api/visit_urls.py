@@ -2,6 +2,7 @@ from django.urls import path
 
 from services.api import availability as a
 from services.api import consultations as c
+from services.api import holds as h
 from services.api import intake as i
 from services.api import lines as x
 from services.api import spoken_list as sl
@@ -12,6 +13,8 @@ from spa_ops.web.views import several
 urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
     path("locations/<uuid:id>/availability", a.FindAvailability.as_view()),
+    path("locations/<uuid:id>/holds", several(h.ListHolds, h.HoldTime).as_view()),
+    path("holds/<uuid:id>/release", h.ReleaseHold.as_view()),
     path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
     path("locations/<uuid:id>/override-rates", ReadOverrideRates.as_view()),

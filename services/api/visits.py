@@ -46,6 +46,7 @@ PLANNING = (
     p.KitMissing,
     Erased,
 )
+OF_A_HOLD = (p.HoldOver, p.HeldByAnother)
 
 
 def line_request(given: dict[str, Any]) -> booking.LineRequest:
@@ -110,7 +111,7 @@ class BookVisit(Command):
     input = shapes.BookVisit
     entity = VISIT
     status = 201
-    problems = PLANNING
+    problems = (*PLANNING, *OF_A_HOLD, p.HoldDiffers)
 
     def handle(self, *, location: UUID, lines: list[dict[str, Any]], **given: Any) -> Visit:
         return booking.book_visit(
@@ -125,6 +126,7 @@ class BookVisit(Command):
 class TakeWalkIn(BookVisit):
     """Book and arrive in one, for someone who stands at the desk."""
 
+    input = shapes.TakeWalkIn
     problems = (*PLANNING, p.NotTheDay)
 
     def handle(self, *, location: UUID, lines: list[dict[str, Any]], **given: Any) -> Visit:

@@ -1,5 +1,6 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
+from services.models.holds import Hold, HoldState
 from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
 from services.models.intake import Intake, IntakeConfirmation, IntakeLink
@@ -24,6 +25,8 @@ __all__ = [
     "Duty",
     "ForesightDue",
     "ForesightRun",
+    "Hold",
+    "HoldState",
     "ImportRow",
     "ImportRun",
     "Incident",

@@ -155,7 +155,8 @@ def _clashes(wanted: list[Wanted], now: datetime) -> list[dict[str, str]]:
     # The locks are held, so what is read here stays so.
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT DISTINCT b.kind, b.id, c.phase, lower(c.span), upper(c.span) "
+            "SELECT DISTINCT b.kind, b.id, c.phase, lower(c.span), upper(c.span), c.hold_expires_at, "
+            "CASE WHEN c.hold_expires_at IS NOT NULL THEN c.visit_id END "
             "FROM unnest(%s::uuid[], %s::timestamptz[], %s::timestamptz[]) AS w(bookable, from_at, until_at) "
             # By id and not by number: equality may use an index under row-level security.
             "JOIN claims_claim c ON c.bookable_id = w.bookable AND c.span && tstzrange(w.from_at, w.until_at) "
@@ -168,7 +169,11 @@ def _clashes(wanted: list[Wanted], now: datetime) -> list[dict[str, str]]:
                 now,
             ],
         )
-        return [_clash(*row) for row in cursor.fetchall()]
+        return [
+            _clash(*row)
+            | ({"hold_id": str(hold_id), "held_until": rfc3339(held_until)} if held_until else {})
+            for *row, held_until, hold_id in cursor.fetchall()
+        ]
 
 
 def release(*, visit_id: UUID, line_id: UUID | None = None) -> int:
@@ -177,6 +182,11 @@ def release(*, visit_id: UUID, line_id: UUID | None = None) -> int:
     if line_id is not None:
         rows = rows.filter(line_id=line_id)
     return rows.delete()[0]
+
+
+def release_hold(hold_id: UUID) -> int:
+    """Give back what is held under that id, and no visit's time; returns how many claims there were."""
+    return Claim.objects.filter(visit_id=hold_id, hold_expires_at__isnull=False).delete()[0]
 
 
 def release_turnover(*, room_id: UUID, visit_id: UUID) -> None:

@@ -58,6 +58,7 @@ class Claim(TenantModel):
     number = BigIntegerRangeField()
     span = DateTimeRangeField()
     phase = models.CharField(max_length=12, choices=Phase.choices)
+    #: The plan that has it: a visit, or a hold where `hold_expires_at` is set.
     visit_id = models.UUIDField(null=True)
     line_id = models.UUIDField(null=True)
     #: A hold that is past this instant is nobody's; confirming deletes it first.

@@ -4,7 +4,9 @@ from spa_ops.kernel.problems import Problem
 
 
 class ClaimClash(Problem):
-    """Somebody or something is taken at that time. `clashes` says what, what for, and until when."""
+    """Somebody or something is taken at that time. `clashes` says what, what for, and until when; of
+    time that is only held also by whom (`held_by`) and until when it is (`held_until`).
+    """
 
     slug, status, title = "claim-clash", 409, "Already taken"
 
@@ -12,7 +14,9 @@ class ClaimClash(Problem):
     def detail(self) -> str:
         return (
             "; ".join(
-                f"the {c['kind']} is taken for {c['phase']} until {c['until']}"
+                f"the {c['kind']} is held by {c.get('held_by') or 'another desk'} until {c['held_until']}"
+                if "held_until" in c
+                else f"the {c['kind']} is taken for {c['phase']} until {c['until']}"
                 for c in self.fields.get("clashes", [])
             )
             or self.title

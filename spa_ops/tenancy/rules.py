@@ -25,6 +25,8 @@ class HousePolicy:
     licence_warning_days: int = 60
     #: Intimate services are for nobody younger: 16 or 18 (trade-facts 7.27, published client policies).
     intimate_age_floor: int = 18
+    #: How long the desk keeps an option while it talks: 1 to 15.
+    hold_minutes: int = 5
 
 
 def house_policy(stored: Any) -> HousePolicy:
@@ -43,6 +45,8 @@ def house_policy(stored: Any) -> HousePolicy:
             )
         elif key == "intimate_age_floor" and value not in {16, 18}:
             errors.append((key, "invalid", "must be 16 or 18"))
+        elif key == "hold_minutes" and not 1 <= value <= 15:
+            errors.append((key, "invalid", "must be 1 to 15"))
     if errors:
         raise InvalidInput(
             *({"pointer": f"/policies/{k}", "code": c, "message": m} for k, c, m in errors)

@@ -12,7 +12,13 @@ from spa_ops.unit.tables import APPEND_ONLY, tenant_tables
 READ_ONLY = {"ledger_head", "ledger_entry", "ledger_personal", "sync_feed", "sync_change"}
 #: What the program may also remove; elsewhere a row is ended, never deleted.
 #: Words that find a client are derived from the name and number, and go with them.
-DELETABLE = {"claims_claim", "clients_client_word", "imports_row", "services_foresight_due"}
+DELETABLE = {
+    "claims_claim",
+    "clients_client_word",
+    "imports_row",
+    "services_foresight_due",
+    "services_hold",
+}
 _TENANT = "business_id = nullif(current_setting('spa.business', true), '')::uuid"
 
 

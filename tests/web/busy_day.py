@@ -45,6 +45,8 @@ def build() -> None:
     for name in ("cora", "celia", "dora", "elsa", "fina"):
         agreed = {"purpose": "sms_messages", "given": True}
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
+    late = _facial(now, 330, "petra", "room 3")
+    _done(call("petra").post(f"locations/{LAKE}/holds", {"lines": [late]}))
     _patch_test(call("lena"), uid("cora"))
     _done(call("petra").get(f"clients/{uid('cora')}/health"))
     _incident(call("petra"), LAKE, uid("cora"))
@@ -73,6 +75,8 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     planned = _facial(now, 240, "hana", "pier room")
     visit = {"client_id": str(uid("hugo")), "lines": [planned]}
     _done(lead.post(f"locations/{HARBOR}/visits", visit))
+    late = _facial(now, 60, "hana", "pier room")
+    _done(lead.post(f"locations/{HARBOR}/holds", {"lines": [late]}))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
     _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
     _incident(lead, HARBOR, uid("hugo"))
@@ -165,5 +169,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
         "room_id": str(uid("far room")), "starts_at": (now + timedelta(hours=2)).isoformat(),
     }  # fmt: skip
     visit = _done(owner.post(f"{place}/visits", {"client_id": client["id"], "lines": [planned]}))
+    later = {"starts_at": (now + timedelta(hours=4)).isoformat()}
+    _done(owner.post(f"{place}/holds", {"lines": [planned | later]}))
     paid = {"means": "cash", "amount_minor": 2000, "currency": "USD"}
     _done(owner.post(f"visits/{visit['id']}/payments", paid))

@@ -23,6 +23,7 @@ from tests.world import BUSINESS, LAKE
 #: First part of an address -> table, where no address of the form `parts/<uuid:id>` tells it.
 TABLES = {
     "evidence": "tenancy_location",
+    "holds": "services_hold",
     "implement-events": "disinfection_event",
     "incidents": "services_incident",
     "lines": "services_line",
@@ -39,6 +40,7 @@ TABLES = {
 FIELDS = {
     "membership": "tenancy_membership",
     "agent": "disinfection_solution",
+    "hold": "services_hold",
     "implement": "disinfection_implement",
     "into": "clients_client",
     "line": "services_line",

@@ -1,0 +1,69 @@
+"""Endpoints of holds: an option is kept for a few minutes while the desk talks."""
+
+from typing import Any
+from uuid import UUID
+
+from django.http import HttpResponse
+from rest_framework.request import Request
+
+from services import problems as p
+from services.actions import holds
+from services.api import visit_shapes as shapes
+from services.api.visits import OF_A_HOLD, PLANNING, line_request
+from services.bodies.holds import HOLD
+from services.models import Hold
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.web.views import STAFF, Command, ListView
+
+
+class ListHolds(ListView):
+    """What is held at a location now, by whom and until when; never for which client."""
+
+    access = {"GET": STAFF}
+    entity = HOLD
+    order = "e.expires_at"
+    order_type = "timestamptz"
+
+    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
+        tenancy.location(id, self.actor)
+        return [
+            ("e.location_id = %s", [id]),
+            ("e.state = 'held' AND e.expires_at > %s", [self.now]),
+        ]
+
+
+class HoldTime(Command):
+    """Keep an option for the acting desk, for the minutes of the location's policy `hold_minutes`.
+
+    `lines` are those of an option. It ends by itself; booking with `hold_id` takes its place.
+    """
+
+    access = {"POST": STAFF}
+    input = shapes.HoldTime
+    entity = HOLD
+    status = 201
+    tag = "visits"
+    problems = (*PLANNING, p.TooManyHolds)
+
+    def handle(self, *, location: UUID, lines: list[dict[str, Any]], **given: Any) -> Hold:
+        return holds.hold_time(
+            location_id=location, lines=[line_request(x) for x in lines], **given
+        )
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, location=path["id"])
+
+
+class ReleaseHold(Command):
+    """Let go of what is held: by who holds it, or by a lead."""
+
+    access = {"POST": STAFF}
+    entity = HOLD
+    tag = "visits"
+    problems = OF_A_HOLD
+
+    def handle(self, **given: Any) -> Hold:
+        return holds.release_hold(**given)
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, hold_id=path["id"])
