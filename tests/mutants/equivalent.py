@@ -26,4 +26,24 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "engine",
         "and other.position < line.position: Lt -> LtE",
     ): "no two lines of a day have one place, and no rule has a line come after itself: rule files with a cycle are refused",
+    (
+        "engine",
+        'worst = max(hits, key=lambda hit: (not hit.met, _lateness(hit), hit.condition or "")): Or -> And',
+    ): "of hits that last as long only the one whose condition is named may be another",
+    (
+        "engine",
+        "later = [until for start, until in dated if start <= day < until]: Lt -> LtE",
+    ): "what ends on the day moves it nowhere, and each end is passed once at most",
+    (
+        "engine",
+        "day = max(later): max -> min",
+    ): "each turn passes at least one end, and there are as many turns as ends",
+    (
+        "spans",
+        "if not isinstance(trigger, AboutClient):: if False",
+    ): "asked of rules about the client alone",
+    (
+        "spans",
+        "ends = () if thing.when.is_exact else (thing.when.earliest, thing.when.latest): if False",
+    ): "what is exact stands on the same days as itself",
 }

@@ -6,7 +6,15 @@ from datetime import date, timedelta
 import pytest
 
 from clients.rules.cases import Answer, Ask, Declaration, DeskView, Unclear, desk_view
-from clients.rules.dates import Unit, about_ago, exactly, in_month, unknown_future, unknown_past
+from clients.rules.dates import (
+    DateRange,
+    Unit,
+    about_ago,
+    exactly,
+    in_month,
+    unknown_future,
+    unknown_past,
+)
 from clients.rules.engine import screen
 from clients.rules.model import Asked, Lift, PatchTest, Verdict
 from tests.clients.rules.scenarios import (
@@ -287,6 +295,20 @@ def test_a_medicine_to_come_counts_from_its_first_day_on():
     assert screened(planned, on=TODAY + 10 * DAY).verdict is Verdict.DO_NOT_TREAT
     waiting = screened(planned, said("tanning", TODAY + 9 * DAY, "lip"), on=TODAY + 9 * DAY)
     assert not waiting.is_firm
+    # Nobody can say of a thing to come whether it still goes on.
+    for still in (None, True):
+        told = replace(planned, still=still)
+        assert screened(told, on=TODAY + 9 * DAY).verdict is Verdict.PROCEED
+        assert screened(told, on=TODAY + 10 * DAY).verdict is Verdict.DO_NOT_TREAT
+
+
+def test_what_cannot_be_planned_was_at_the_latest_today():
+    this_week = DateRange(earliest=TODAY - 3 * DAY, latest=TODAY + 3 * DAY)
+    over = said("contagious_skin_infection", this_week)
+    assert screened(over).verdict is screened(replace(over, when=exactly(TODAY))).verdict
+    assert screened(over).verdict is Verdict.PROCEED
+    # What may be planned may go on from some day of that week.
+    assert screened(said("isotretinoin", this_week)).verdict is Verdict.DO_NOT_TREAT
 
 
 def test_methods_that_pass_are_offered_beside_a_wait():
@@ -366,6 +388,10 @@ def test_the_desk_sees_outcome_and_date_only():
 
 def test_an_override_needs_a_rule_that_allows_it():
     assert screened(LIGHT_PEEL).overridable_by == {"practitioner", "lead"}
+    # What was met needs none.
+    liftable = with_rule("light_peel", lifted_by=Lift.RELEASE)
+    released = screened(LIGHT_PEEL, rules=liftable, met=frozenset({"light_peel"}))
+    assert reason_of(released, "light_peel").overridable_by == ()
     assert screened(LIGHT_PEEL, said("isotretinoin", TODAY)).overridable_by == frozenset()
     assert screened(LIGHT_PEEL, answers={}).overridable_by == frozenset()
 
