@@ -12,8 +12,8 @@ from clients import actions_consents as consents
 from clients import queries as client_queries
 from clients.contacts import checked_birth_date
 from compliance.ledger.rules.format import canonical_json
-from services import intake_tokens
 from services.actions.consultation import hold_consultation
+from services.link_tokens import INTAKE
 from services.models import Intake, IntakeConfirmation, IntakeLink, Visit, VisitState
 from services.queries import intake as queries
 from services.queries import visits
@@ -49,7 +49,7 @@ def make_link(*, actor: Actor, now: datetime, visit_id: UUID) -> NewLink:
     if visit.state not in {VisitState.BOOKED, VisitState.ARRIVED} or expires_at <= now:
         raise WrongState(thing="visit", state=visit.state, needed="a visit that is still to begin")
     _revoke(visit, now)
-    token, secret_hash = intake_tokens.made(visit.business_id)
+    token, secret_hash = INTAKE.made(visit.business_id)
     link = IntakeLink(
         business_id=visit.business_id,
         visit=visit,

@@ -1,7 +1,8 @@
-"""Addresses of the price list, skills and shifts."""
+"""Addresses of the price list, skills, shifts and calendars."""
 
 from django.urls import path
 
+from services.api import calendars as c
 from services.api import price_list as p
 from services.api import team as t
 from spa_ops.web.views import several
@@ -15,4 +16,6 @@ urlpatterns = [
     path("locations/<uuid:id>/shifts", several(t.ListShifts, t.AddShift).as_view()),
     path("shifts/<uuid:id>", several(t.ReadShift, t.ChangeShift).as_view()),
     path("shifts/<uuid:id>/end", t.EndShift.as_view()),
+    path("locations/<uuid:id>/calendars", several(c.ListCalendars, c.OpenCalendar).as_view()),
+    path("calendars/<uuid:id>/revoke", c.RevokeCalendar.as_view()),
 ]

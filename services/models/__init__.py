@@ -1,5 +1,6 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
+from services.models.calendars import CalendarFeed
 from services.models.holds import Hold, HoldState
 from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
@@ -21,6 +22,7 @@ from services.models.visits import (
 
 __all__ = [
     "AftercareGiven",
+    "CalendarFeed",
     "Charge",
     "Duty",
     "ForesightDue",

@@ -21,8 +21,8 @@ from django.urls import reverse
 from django.views.decorators.csrf import csrf_exempt
 
 from clients.rule_files import shipped_rule_set
-from services import intake_tokens
 from services.actions import intake as actions
+from services.link_tokens import INTAKE
 from services.pages.intake_view import error_list, questions_shown
 from services.queries import intake as queries
 from spa_ops.kernel import clock
@@ -89,7 +89,7 @@ def _problem(request: HttpRequest, token: str, problem: Problem) -> HttpResponse
         "text": problem.catalogue_text(),
         "advice": _ADVICE.get(problem.slug, ""),
         "forget": problem.slug in {"intake-sent-already", "intake-link-over"},
-        "key": intake_tokens.storage_key(token),
+        "key": INTAKE.storage_key(token),
         "nonce": request.nonce,  # type: ignore[attr-defined]
     }
     response = render(request, "services/intake_over.html", context, status=problem.status)
@@ -103,7 +103,7 @@ def _problem(request: HttpRequest, token: str, problem: Problem) -> HttpResponse
 @_page
 def questions(request: HttpRequest, token: str) -> HttpResponse:
     """GET the questions; POST the answers, as a plain form or by the page's script with a key."""
-    business_id, secret_hash = intake_tokens.read(token)
+    business_id, secret_hash = INTAKE.read(token)
     if request.method == "POST":
         fields = {name: list(values) for name, values in request.POST.lists()}
         try:
@@ -150,7 +150,7 @@ def _form(
     errors: Sequence[Mapping[str, str]],
     status: int = 200,
 ) -> HttpResponse:
-    business_id, secret_hash = intake_tokens.read(token)
+    business_id, secret_hash = INTAKE.read(token)
     with reading(business_id):
         page = queries.open_page(queries.link_with(secret_hash), clock.now())
     starts = page.visit.starts_at.astimezone(ZoneInfo(page.place.zone))
@@ -166,7 +166,7 @@ def _form(
         "errors": error_list(page.form, found),
         "wrong": found,
         "action": reverse("intake", args=[token]),
-        "key": intake_tokens.storage_key(token),
+        "key": INTAKE.storage_key(token),
         "nonce": request.nonce,  # type: ignore[attr-defined]
     }
     return render(request, "services/intake.html", context, status=status)
@@ -175,7 +175,7 @@ def _form(
 @_page
 def sent(request: HttpRequest, token: str) -> HttpResponse:
     """Says that the answers arrived; before that, back to the questions."""
-    business_id, secret_hash = intake_tokens.read(token)
+    business_id, secret_hash = INTAKE.read(token)
     with reading(business_id):
         link = queries.link_with(secret_hash)
     if link.submitted_at is None:
@@ -186,7 +186,7 @@ def sent(request: HttpRequest, token: str) -> HttpResponse:
         "advice": "Before the service the practitioner goes through them with you and asks a few "
         "questions again. If something changes until then, tell them in the room.",
         "forget": True,
-        "key": intake_tokens.storage_key(token),
+        "key": INTAKE.storage_key(token),
         "nonce": request.nonce,  # type: ignore[attr-defined]
     }
     return render(request, "services/intake_over.html", context)

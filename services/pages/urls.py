@@ -2,9 +2,10 @@
 
 from django.urls import path
 
-from services.pages import intake
+from services.pages import calendars, intake
 
 urlpatterns = [
     path("intake/<str:token>", intake.questions, name="intake"),
     path("intake/<str:token>/sent", intake.sent, name="intake-sent"),
+    path("calendars/<str:token>.ics", calendars.calendar, name="calendar"),
 ]

@@ -4,12 +4,12 @@ import logging
 import re
 
 #: Up to what ends an address in a message; also where no page is, such as with a slash behind it.
-_TOKEN = re.compile(r"(/intake/)[^/\s?#'\"]+")
+_TOKEN = re.compile(r"((?<!/api/v1)/(?:intake|calendars)/)[^/\s?#'\"]+")
 _PLAIN = logging.Formatter()
 
 
 class HideTokens(logging.Filter):
-    """Takes the tokens of intake links out of every record, its traceback too; drops none."""
+    """Takes the tokens of intake links and calendars out of every record, its traceback too; drops none."""
 
     def filter(self, record: logging.LogRecord) -> bool:
         """Rewrite `record` in place."""
@@ -22,5 +22,5 @@ class HideTokens(logging.Filter):
 
 
 def hidden(text: str) -> str:
-    """`text` with each token of an intake link replaced."""
+    """`text` with each token of an intake link or calendar replaced."""
     return _TOKEN.sub(r"\1[token]", text)

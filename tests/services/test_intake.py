@@ -15,11 +15,12 @@ from clients.models import Client as ClientRow
 from clients.models import Consent, ConsentPurpose, HealthAnswer, HealthRead
 from clients.registry import HOLDINGS
 from clients.rule_files import shipped_rule_set
-from services import intake_tokens
+from services.link_tokens import INTAKE
 from services.models import Intake, IntakeLink
 from services.rules.intake import ends_at
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import system_actor
+from spa_ops.kernel.problems import NotFound
 from spa_ops.unit.work import reading
 from tests.services.day import all_no, book, consult, hair, in_room, line
 from tests.world import BUSINESS, LAKE, OTHER, uid
@@ -249,7 +250,7 @@ def test_the_address_is_shown_once_and_only_its_hash_is_kept(call, now):
     assert (replayed.status_code, replayed.body["url"]) == (201, None)
     assert first.body["expires_at"].startswith("2026-05-07T18:00:00")
     token = first.body["url"].rpartition("/")[2]
-    business, secret_hash = intake_tokens.read(token)
+    business, secret_hash = INTAKE.read(token)
     with reading(BUSINESS):
         link = IntakeLink.objects.get()
     assert (business, bytes(link.secret_hash)) == (BUSINESS, secret_hash)
@@ -260,13 +261,13 @@ def test_the_address_is_shown_once_and_only_its_hash_is_kept(call, now):
 @given(at=st.integers(0, 63), letter=st.sampled_from("ABCxyz019-_"))
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_no_token_with_another_letter_is_read(at, letter):
-    token, _ = intake_tokens.made(BUSINESS)
+    token, _ = INTAKE.made(BUSINESS)
     other = token[:at] + letter + token[at + 1 :]
     if other == token:
-        assert intake_tokens.read(other)[0] == BUSINESS
+        assert INTAKE.read(other)[0] == BUSINESS
     else:
-        with pytest.raises(intake_tokens.NotFound):
-            intake_tokens.read(other)
+        with pytest.raises(NotFound):
+            INTAKE.read(other)
 
 
 @pytest.mark.parametrize("token", ["x", "A" * 64, "é" * 64, "%00", "A" * 5000, "A" * 63 + "="])
@@ -287,7 +288,7 @@ def test_another_business_reaches_neither_the_visit_nor_the_link(call, now):
         assert found.status_code == 404, path
     assert call("hana").post(f"visits/{visit['id']}/intake/confirm", {}).status_code == 404
     # A token that names the other business is signed by us only if we made it: then it finds nothing.
-    foreign, _ = intake_tokens.made(OTHER)
+    foreign, _ = INTAKE.made(OTHER)
     assert Client().get(f"/intake/{foreign}").status_code == 404
     assert Client().get(url).status_code == 200
 

@@ -50,6 +50,7 @@ def build() -> None:
     _patch_test(call("lena"), uid("cora"))
     _done(call("petra").get(f"clients/{uid('cora')}/health"))
     _incident(call("petra"), LAKE, uid("cora"))
+    _done(call("petra").post(f"locations/{LAKE}/calendars", {"person_id": str(uid("petra"))}))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
 
@@ -77,6 +78,7 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     _done(lead.post(f"locations/{HARBOR}/visits", visit))
     late = _facial(now, 60, "hana", "pier room")
     _done(lead.post(f"locations/{HARBOR}/holds", {"lines": [late]}))
+    _done(lead.post(f"locations/{HARBOR}/calendars", {"person_id": str(uid("hana"))}))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
     _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
     _incident(lead, HARBOR, uid("hugo"))
@@ -150,6 +152,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     client = _done(owner.post("clients", {"name": "Invented Zelda", "location_id": str(ELSEWHERE)}))
     _patch_test(owner, client["id"], location_id=str(ELSEWHERE))
     _incident(owner, ELSEWHERE, client["id"])
+    _done(owner.post(f"{place}/calendars", {"person_id": who}))
     product = {
         "name": "quaternary concentrate", "active": "quaternary ammonium compounds",
         "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,

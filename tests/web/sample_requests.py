@@ -22,6 +22,7 @@ from tests.world import BUSINESS, LAKE
 
 #: First part of an address -> table, where no address of the form `parts/<uuid:id>` tells it.
 TABLES = {
+    "calendars": "services_calendar_feed",
     "evidence": "tenancy_location",
     "holds": "services_hold",
     "implement-events": "disinfection_event",
@@ -69,6 +70,7 @@ MEANT: dict[str, dict[str, Any]] = {
     "POST lines/<uuid:id>/start": GLOVED,
     "POST locations": {"zone": "America/Chicago"},
     "POST locations/<uuid:id>/availability": {"from": "2026-05-06T23:00:00Z", "to": None},
+    "POST locations/<uuid:id>/calendars": {"room_id": None},
     "POST locations/<uuid:id>/incidents": {"person_id": None, "visit_id": None, "line_id": None},
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST services": {"area": "brow", "method": "hard_wax"},
@@ -84,6 +86,7 @@ QUERIES = {
 #: Table -> which of its rows a request is best made with; elsewhere one at the callers' location.
 PREFERRED = {
     "clients_client": "%(place)s = ANY(location_ids)",
+    "services_calendar_feed": "person_id = %(person)s",
     "rooms_room": "name = 'room 2'",
     "services_service": "name = 'Brow Wax'",
     "tenancy_location": "id = %(place)s",

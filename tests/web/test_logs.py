@@ -8,7 +8,7 @@ import pytest
 from django.conf import settings as configured
 from django.test import Client, override_settings
 
-from services import intake_tokens
+from services.link_tokens import INTAKE
 from spa_ops.web.logs import HideTokens
 from tests.world import BUSINESS
 
@@ -34,7 +34,7 @@ def written():
 
 @pytest.mark.parametrize("behind", ["", "/sent"])
 def test_a_page_that_breaks_is_logged_without_its_token(db, behind):
-    token, _ = intake_tokens.made(BUSINESS)
+    token, _ = INTAKE.made(BUSINESS)
     with written() as log, override_settings(TEMPLATES=[]):
         broken = Client(raise_request_exception=False).get(f"/intake/{token}{behind}")
     assert broken.status_code == 500
@@ -47,10 +47,18 @@ def test_a_page_that_breaks_is_logged_without_its_token(db, behind):
 
 @pytest.mark.parametrize("behind", ["/", "/sent/", "/other", "%20"])
 def test_an_address_beside_the_page_is_logged_without_the_token(db, behind):
-    token, _ = intake_tokens.made(BUSINESS)
+    token, _ = INTAKE.made(BUSINESS)
     with written() as log:
         assert Client().get(f"/intake/{token}{behind}").status_code == 404
     assert token not in log.getvalue()
+
+
+def test_a_calendars_address_is_logged_without_its_token_and_a_row_of_one_with_its_id():
+    with written() as log:
+        logging.getLogger("anything").error("at /calendars/abcDEF-_123.ics")
+        logging.getLogger("anything").error("at /api/v1/calendars/0192-9/revoke")
+    assert "at /calendars/[token]" in log.getvalue() and "abcDEF" not in log.getvalue()
+    assert "/api/v1/calendars/0192-9/revoke" in log.getvalue()
 
 
 def test_an_error_that_names_the_address_loses_it_too():
