@@ -5,7 +5,7 @@ The client's key is wrapped by the business's key, that one by a master key from
 """
 
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from functools import lru_cache
 from typing import TypeVar
@@ -196,8 +196,10 @@ def unseal_for_each(sealed: Mapping[UUID, Sequence[bytes]]) -> dict[UUID, list[b
     }
 
 
-def _keys_of(subject_ids: Iterable[UUID]) -> Iterator[tuple[UUID, AESGCM]]:
-    """The opened key of each that has one. One statement."""
+def _keys_of(subject_ids: Collection[UUID]) -> Iterator[tuple[UUID, AESGCM]]:
+    """The opened key of each that has one. One statement, of nobody none."""
+    if not subject_ids:
+        return
     with connection.cursor() as cursor:
         cursor.execute(_WRAPPED, [list(subject_ids)])
         rows = cursor.fetchall()
