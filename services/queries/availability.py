@@ -1,10 +1,9 @@
 """What the search for starts is asked with, read from the database, and its answer. Reads only.
 
-A few statements for what does not change with the time, then one for the claims of each step: the
-first day, seven days, all of it. Most questions are answered by the first.
+A few statements for what does not change with the time, then one for what each step's time adds to
+the claims: the first day, the six after it, the rest. Most questions are answered by the first.
 """
 
-from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -20,6 +19,7 @@ from services.problems import OtherPractitionerChosen
 from services.queries import planning
 from services.queries.availability_screening import Bounds, bounds_for
 from services.queries.planning import PlanFacts, minutes_of
+from services.rules.availability.bits import filled
 from services.rules.availability.masks import Masks
 from services.rules.availability.model import (
     Attendant,
@@ -30,6 +30,7 @@ from services.rules.availability.model import (
     Question,
     Room,
     Spans,
+    Taken,
     WantedLine,
     WhatIf,
 )
@@ -99,13 +100,13 @@ SELECT jsonb_build_object(
                   GROUP BY 1 ORDER BY count(*) DESC, max(l.starts_at) DESC LIMIT 1) u)
 )
 """
-# Neighbouring claims are one span here: a visit's set-up, service and turnover.
+# Whole minutes as two texts of numbers: cheaper to make, to hand over and to read than spans.
 _TAKEN = """
-SELECT t.bookable_id, lower(span), upper(span) FROM (
-    SELECT bookable_id, range_agg(span) AS spans FROM claims_claim
-    WHERE bookable_id = ANY(%s) AND span && tstzrange(%s, %s)
-    AND (hold_expires_at IS NULL OR hold_expires_at > %s) GROUP BY bookable_id
-) t, unnest(t.spans) AS span
+SELECT b.id, t.first::text, t.until::text FROM unnest(%s::uuid[]) AS b(id), LATERAL (
+    SELECT array_agg(c.from_minute) AS first, array_agg(c.until_minute) AS until
+    FROM claims_claim c WHERE c.bookable_id = b.id AND c.until_minute > %s AND c.from_minute < %s
+    AND (c.hold_expires_at IS NULL OR c.hold_expires_at > %s)
+) t WHERE t.first IS NOT NULL
 """
 
 
@@ -152,13 +153,31 @@ def availability(
         place=facts.place,
         now=now,
     )
+    asked = Asked(
+        facts=facts,
+        lines=lines,
+        client=client,
+        found=found,
+        bounds=bounds,
+        any_order=any_order,
+        now=now,
+        taken=TakenSoFar(
+            {client.id, *facts.rooms, *facts.kits, *found["people"], *facts.attendants},
+            start - _DAY,
+            now,
+        ),
+    )
+    options_found: list[Option] = []
     for period, horizon in _steps(facts, lines, start, end):
-        question = _question(facts, lines, client, found, bounds, now, period, horizon, any_order)
-        masks = Masks(question=question)
-        options_found = options(question, limit, masks)
-        if len(options_found) == limit or (options_found and period.end == end):
-            return Availability(options=options_found, reasons=[], what_ifs=[], bounds=bounds)
-    days = list(_days(facts.place.zone, period))
+        options_found += options(asked.question(period, horizon), limit - len(options_found))
+        if len(options_found) == limit:
+            break
+    if options_found:
+        return Availability(options=options_found, reasons=[], what_ifs=[], bounds=bounds)
+    # Also what lies behind the period asked for: a later day is one of the changes to offer.
+    whole = Period(start, end)
+    masks = Masks(question=asked.question(whole, max(end, start + HORIZON) + _behind(facts, lines)))
+    days = list(_days(facts.place.zone, whole))
     reasons = day_reasons(masks, [span for _, span in days])
     return Availability(
         options=[],
@@ -214,20 +233,24 @@ def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, 
             raise OtherPractitionerChosen(line=i, chosen_id=str(chosen))
 
 
-def _steps(
-    facts: PlanFacts, lines: Sequence[LineAsked], start: datetime, end: datetime
-) -> Iterator[tuple[Period, datetime]]:
-    """What is asked of each step, and up to when what is taken must be known for it."""
+def _behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:
+    """How far behind a start what is taken must be known."""
     services = [minutes_of(facts.services[line.service_id]) for line in lines]
     length = sum(
         m.set_up + m.consultation + m.hands_on + m.aftercare + m.clean_up for m in services
     )
-    behind = timedelta(minutes=length + 60)
-    for step in STEPS:
-        if start + step < end:
-            yield Period(start, start + step), start + step + behind
-    # Also what lies behind the period asked for: a later day is one of the changes to offer.
-    yield Period(start, end), max(end, start + HORIZON) + behind
+    return timedelta(minutes=length + 60)
+
+
+def _steps(
+    facts: PlanFacts, lines: Sequence[LineAsked], start: datetime, end: datetime
+) -> Iterator[tuple[Period, datetime]]:
+    """Which starts are asked for one after the other, and up to when what is taken must be known."""
+    behind = _behind(facts, lines)
+    since = start
+    for until in [*(start + step for step in STEPS if start + step < end), end]:
+        yield Period(since, until), until + behind
+        since = until
 
 
 def _days(zone: str, period: Period) -> Iterator[tuple[date, Period]]:
@@ -237,60 +260,98 @@ def _days(zone: str, period: Period) -> Iterator[tuple[date, Period]]:
         day += _DAY
 
 
-def _question(
-    facts: PlanFacts,
-    lines: Sequence[LineAsked],
-    client: Client,
-    found: dict[str, Any],
-    bounds: Bounds,
-    now: datetime,
-    period: Period,
-    horizon: datetime,
-    any_order: bool,
-) -> Question:
-    reach = Period(period.start - _DAY, horizon)
-    days = [day for day, _ in _days(facts.place.zone, reach)]
-    attendants = facts.attendants
-    taken = _taken(
-        {client.id, *facts.rooms, *facts.kits, *found["people"], *attendants}, reach, now
-    )
-    allowed = bounds.may_start(days)
-    return Question(
-        period=period,
-        now=now,
-        horizon=horizon,
-        lines=tuple(_line(facts, line, span) for line, span in zip(lines, allowed, strict=True)),
-        practitioners=tuple(
-            Practitioner(
-                id=who,
-                covers={s: _covers(facts, who, s) for s in facts.services},
-                on_shift=_on_shift(facts, who, Duty.PRACTITIONER, reach),
-                busy=taken.get(who, ()),
-            )
-            for who in found["people"]
-        ),
-        attendants=tuple(
-            Attendant(
-                id=who,
-                on_shift=_on_shift(facts, who, Duty.ATTENDANT, reach),
-                busy=taken.get(who, ()),
-            )
-            for who in attendants
-        ),
-        rooms=tuple(
-            Room(id=i, features=has, busy=taken.get(i, ())) for i, has in facts.rooms.items()
-        ),
-        kits=tuple(Kit(id=i, kind=k, busy=taken.get(i, ())) for i, k in facts.kits.items()),
-        open=tuple(
-            span
-            for day in [days[0] - _DAY, *days]
-            for span in open_periods(facts.place.opening_hours, facts.place.zone, day)
-        ),
-        client_busy=taken.get(client.id, ()),
-        any_order=any_order,
-        shortest_minutes=found["shortest"] or 0,
-        usual_practitioner_id=next(iter(found["usual"]), None),
-    )
+@dataclass(frozen=True, kw_only=True)
+class Asked:
+    """What every step's question has in common."""
+
+    facts: PlanFacts
+    lines: Sequence[LineAsked]
+    client: Client
+    found: dict[str, Any]
+    bounds: Bounds
+    any_order: bool
+    now: datetime
+    taken: "TakenSoFar"
+
+    def question(self, period: Period, horizon: datetime) -> Question:
+        """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
+        facts, found = self.facts, self.found
+        reach = Period(period.start - _DAY, horizon)
+        days = [day for day, _ in _days(facts.place.zone, reach)]
+        self.taken.load(horizon)
+        allowed = self.bounds.may_start(days)
+        return Question(
+            period=period,
+            now=self.now,
+            horizon=horizon,
+            lines=tuple(
+                _line(facts, line, span) for line, span in zip(self.lines, allowed, strict=True)
+            ),
+            practitioners=tuple(
+                Practitioner(
+                    id=who,
+                    covers={s: _covers(facts, who, s) for s in facts.services},
+                    on_shift=_on_shift(facts, who, Duty.PRACTITIONER, reach),
+                    busy=self.taken.of(who),
+                )
+                for who in found["people"]
+            ),
+            attendants=tuple(
+                Attendant(
+                    id=who,
+                    on_shift=_on_shift(facts, who, Duty.ATTENDANT, reach),
+                    busy=self.taken.of(who),
+                )
+                for who in facts.attendants
+            ),
+            rooms=tuple(
+                Room(id=i, features=has, busy=self.taken.of(i)) for i, has in facts.rooms.items()
+            ),
+            kits=tuple(Kit(id=i, kind=k, busy=self.taken.of(i)) for i, k in facts.kits.items()),
+            open=tuple(
+                span
+                for day in [days[0] - _DAY, *days]
+                for span in open_periods(facts.place.opening_hours, facts.place.zone, day)
+            ),
+            client_busy=self.taken.of(self.client.id),
+            any_order=self.any_order,
+            shortest_minutes=found["shortest"] or 0,
+            usual_practitioner_id=next(iter(found["usual"]), None),
+        )
+
+
+class TakenSoFar:
+    """What is taken of these bookables from the minute of `since` on, as far as it was loaded."""
+
+    def __init__(self, ids: set[UUID], since: datetime, now: datetime) -> None:
+        self._ids, self._now = list(ids), now
+        self._since = since.replace(second=0, microsecond=0)
+        self._first = self._known = int(self._since.timestamp()) // 60
+        self._bits: dict[UUID, int] = {}
+
+    def load(self, until: datetime) -> None:
+        """Read what is not known yet of the time up to `until`; one statement, or none."""
+        end = -int(-until.timestamp() // 60)
+        if end <= self._known:
+            return
+        with connection.cursor() as cursor:
+            cursor.execute(_TAKEN, [self._ids, self._known, end, self._now])
+            for who, first, ends in cursor.fetchall():
+                self._bits[who] = self._bits.get(who, 0) | self._filled(
+                    orjson.loads(f"[{first[1:-1]}]"), orjson.loads(f"[{ends[1:-1]}]")
+                )
+        self._known = end
+
+    def _filled(self, firsts: list[int], ends: list[int]) -> int:
+        """Bits from the minute on up to which everything was known."""
+        known = self._known
+        if min(firsts) < known:
+            firsts = [max(first, known) for first in firsts]
+        return filled(firsts, ends, known) << known - self._first
+
+    def of(self, who: UUID) -> Taken:
+        """What is taken of one of them."""
+        return Taken(origin=self._since, bits=self._bits.get(who, 0))
 
 
 def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> WantedLine:
@@ -337,12 +398,3 @@ def _on_shift(facts: PlanFacts, who: UUID, duty: Duty, reach: Period) -> Spans:
         for span in shift.within(reach)
         if span.start < end
     )
-
-
-def _taken(ids: set[UUID], reach: Period, now: datetime) -> dict[UUID, Spans]:
-    found: dict[UUID, list[Period]] = defaultdict(list)
-    with connection.cursor() as cursor:
-        cursor.execute(_TAKEN, [list(ids), reach.start, reach.end, now])
-        for bookable, start, end in cursor.fetchall():
-            found[bookable].append(Period(start, end))
-    return {who: tuple(spans) for who, spans in found.items()}

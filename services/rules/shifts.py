@@ -38,11 +38,13 @@ class Weekly:
         """The spans that touch `period`: one that began the day before may still run."""
         zone = ZoneInfo(self.zone)
         day = period.start.astimezone(zone).date() - _DAY
-        while day <= period.end.astimezone(zone).date():
+        day += timedelta(days=(self.weekday - day.weekday()) % 7)
+        last = period.end.astimezone(zone).date()
+        while day <= last:
             span = self.on(day)
             if span is not None and span.overlaps(period):
                 yield span
-            day += _DAY
+            day += _WEEK
 
 
 def covers(shifts: Iterable[Weekly], period: Period) -> bool:

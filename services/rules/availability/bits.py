@@ -5,28 +5,31 @@ minutes. So a taken span may be widened to whole minutes and a shift narrowed to
 is lost: a part meets the one or fits into the other just as before.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from functools import cached_property
+from itertools import islice
+from operator import gt
 
-from services.rules.availability.model import GRID_MINUTES
+from services.rules.availability.model import GRID_MINUTES, Busy, Taken
 from spa_ops.kernel.intervals import Period
 
 MINUTE = timedelta(minutes=1)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Ruler:
     """Minutes from `origin`, which is on the grid, for `length` minutes."""
 
     origin: datetime
     length: int
 
-    @property
+    @cached_property
     def everything(self) -> int:
         return (1 << self.length) - 1
 
-    @property
+    @cached_property
     def grid(self) -> int:
         """Every minute at which a visit may start: a geometric series, written as one division."""
         many = -(-self.length // GRID_MINUTES)
@@ -47,8 +50,10 @@ class Ruler:
         """The minutes that lie wholly in the union of `spans`."""
         return self._filled((self.first(s.start), self.last(s.end)) for s in joined(spans))
 
-    def touched(self, spans: Iterable[Period]) -> int:
+    def touched(self, spans: Busy) -> int:
         """The minutes that have an instant in common with one of `spans`."""
+        if isinstance(spans, Taken):
+            return ahead(spans.bits, (self.origin - spans.origin) // MINUTE) & self.everything
         return self._filled(
             (max(0, (s.start - self.origin) // MINUTE),
              min(self.length, -((self.origin - s.end) // MINUTE)))
@@ -56,16 +61,52 @@ class Ruler:
         )  # fmt: skip
 
     def _filled(self, runs: Iterable[tuple[int, int]]) -> int:
-        # The difference of powers of two is a run of ones; setting bytes first keeps many runs cheap.
-        starts, ends = bytearray(self.length // 8 + 1), bytearray(self.length // 8 + 1)
-        reached = 0
-        for first, end in sorted(runs):
-            first = max(first, reached)
-            if first < end:
-                starts[first >> 3] |= 1 << (first & 7)
-                ends[end >> 3] |= 1 << (end & 7)
-                reached = end
-        return int.from_bytes(ends, "little") - int.from_bytes(starts, "little")
+        some = [run for run in runs if run[0] < run[1]]
+        return filled([first for first, _ in some], [end for _, end in some])
+
+
+def filled(firsts: Sequence[int], ends: Sequence[int], origin: int = 0) -> int:
+    """The bits from each of `firsts` up to, not including, its neighbour in `ends`; no run is empty.
+
+    All are counted from `origin`, which is not behind any of them.
+    """
+    begun, ended = set(firsts), set(ends)
+    if len(begun) == len(firsts) and len(ended) == len(ends):
+        # Where one run ends and the next begins nothing changes: most of a busy day drops out here.
+        starts, stops = sorted(begun - ended), sorted(ended - begun)
+        if not any(map(gt, stops, islice(starts, 1, None))):
+            return _power_sum(stops, origin) - _power_sum(starts, origin)
+    # Some overlap: one after the other, each from where those before it have come to.
+    found, reached = 0, origin
+    for first, end in sorted(zip(firsts, ends, strict=True)):
+        if reached < end:
+            found |= (1 << end - origin) - (1 << max(first, reached) - origin)
+            reached = end
+    return found
+
+
+def _power_sum(bits: Sequence[int], origin: int) -> int:
+    """The number with these bits, all different. A run of ones is the difference of two powers."""
+    if not bits:
+        return 0
+    # Digits in a text, highest first: int() reads binary in linear time.
+    top = bits[-1]
+    digits = bytearray(b"0") * (top + 1 - origin)
+    for bit in bits:
+        digits[top - bit] = 49
+    return int(digits, 2)
+
+
+def taken_of(spans: Busy) -> Taken:
+    """Spans as bits from their own first minute on."""
+    if isinstance(spans, Taken):
+        return spans
+    if not spans:
+        return Taken(origin=datetime(2000, 1, 1, tzinfo=UTC), bits=0)
+    origin = min(s.start for s in spans).replace(second=0, microsecond=0)
+    end = max(s.end for s in spans)
+    ruler = Ruler(origin=origin, length=-((origin - end) // MINUTE))
+    return Taken(origin=origin, bits=ruler.touched(spans))
 
 
 def joined(spans: Iterable[Period]) -> list[Period]:

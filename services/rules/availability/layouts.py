@@ -159,7 +159,26 @@ def orders_of(question: Question) -> list[tuple[WantedLine, ...]]:
     return list(dict.fromkeys(permutations(question.lines)))
 
 
-def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Choice]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Places:
+    """Choices of one pattern: for each of its places who may take it, and never one in two places."""
+
+    pattern: Pattern
+    slots: tuple[tuple[UUID, ...], ...]
+
+    @property
+    def choices(self) -> Iterator[Choice]:
+        """Line by line who or which."""
+        for chosen in product(*self.slots):
+            if len(set(chosen)) == len(chosen):
+                yield self.choice(chosen)
+
+    def choice(self, chosen: Sequence[UUID]) -> Choice:
+        """Line by line, of one for each place."""
+        return tuple(chosen[slot] for slot in self.pattern)
+
+
+def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Places]]:
     """Who may do the lines: first one for all, then two one after the other. Better tiers first."""
     able = [
         frozenset(
@@ -171,7 +190,7 @@ def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Choic
     return list(_tiers(able))
 
 
-def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Choice]:
+def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Places]:
     """Where: in one room if one has everything, else in two. Only the fewest rooms are offered."""
     able = [
         frozenset(
@@ -183,26 +202,21 @@ def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Choice]:
     return next((tier for tier in _tiers(able) if tier), [])
 
 
-def _tiers(able: Sequence[frozenset[UUID]]) -> Iterator[list[Choice]]:
-    one = [(who,) * len(able) for who in sorted(frozenset.intersection(*able))]
+def _tiers(able: Sequence[frozenset[UUID]]) -> Iterator[list[Places]]:
+    many = len(able)
+    every = frozenset.intersection(*able)
+    one = [Places(pattern=(0,) * many, slots=(tuple(sorted(every)),))] if every else []
     yield one
-    two = sorted(
-        (a,) * at + (b,) * (len(able) - at)
-        for at in range(1, len(able))
-        for a, b in product(
-            frozenset.intersection(*able[:at]), frozenset.intersection(*able[at:])
-        )
-        if a != b
-    )  # fmt: skip
+    two = []
+    for at in range(1, many):
+        former, latter = frozenset.intersection(*able[:at]), frozenset.intersection(*able[at:])
+        if former and latter and len(former | latter) > 1:
+            slots = (tuple(sorted(former)), tuple(sorted(latter)))
+            two.append(Places(pattern=(0,) * at + (1,) * (many - at), slots=slots))
     yield two
     if not one and not two and all(len(each) == 1 for each in able):
         # Named line by line, or nobody else can: as asked, if that is not more than two people.
         (chosen,) = product(*able)
-        yield [chosen] if len(set(chosen)) <= MOST_CREWS else []
-
-
-def by_pattern(choices: Sequence[Choice]) -> Iterator[tuple[Pattern, list[Choice]]]:
-    found: dict[Pattern, list[Choice]] = {}
-    for choice in choices:
-        found.setdefault(pattern_of(choice), []).append(choice)
-    yield from found.items()
+        few = tuple(dict.fromkeys(chosen))
+        named = Places(pattern=pattern_of(chosen), slots=tuple((who,) for who in few))
+        yield [named] if len(few) <= MOST_CREWS else []

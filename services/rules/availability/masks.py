@@ -1,28 +1,42 @@
 """For one question: at which starts each room, kit and practitioner could, as bits. Nothing is ranked here."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from functools import cached_property
 from itertools import product
+from typing import TypeVar
 from uuid import UUID
 
 from services.rules.availability.bits import MINUTE, Ruler, ahead, held
+from services.rules.availability.gaps import Gaps
 from services.rules.availability.layouts import (
     Block,
     Choice,
     Layout,
-    by_pattern,
+    Pattern,
+    Places,
     crews_of,
     layout_of,
     orders_of,
     rooms_of,
 )
-from services.rules.availability.model import Attendant, Kit, Practitioner, Question, Room, Spans
+from services.rules.availability.model import (
+    Attendant,
+    Busy,
+    Kit,
+    Practitioner,
+    Question,
+    Room,
+    Spans,
+    WantedLine,
+)
 
 Key = tuple[object, ...]
-#: What a mask was made from, and the mask. An id is somebody's only for as long as they live.
-Kept = tuple[tuple[object, ...], int]
+#: What was worked out from what. An id is somebody's only for as long as they live.
+Kept = tuple[tuple[object, ...], object]
+T = TypeVar("T")
+_NOTHING: Spans = ()
 
 
 def ruler_of(question: Question) -> Ruler:
@@ -33,37 +47,152 @@ def ruler_of(question: Question) -> Ruler:
     return Ruler(origin=start, length=max(0, (question.horizon - start) // MINUTE))
 
 
-@dataclass(frozen=True, kw_only=True)
-class Group:
-    """Choices that share a layout, and so their minutes."""
-
-    tier: int
-    order: int
-    layout: Layout
-    crews: Mapping[Choice, int]
-    rooms: Mapping[Choice, int]
-    kits: Mapping[str, Mapping[UUID, int]]
-    #: The starts that closing, period and screening leave, then those of the client.
-    is_open: int
-    in_period: int
-    screened: int
-    client: int
-
-    @cached_property
-    def feasible(self) -> int:
-        """The starts at which this works in some choice of people, rooms and kits."""
-        found = self.is_open & self.in_period & self.screened & self.client
-        found &= either(self.crews.values()) & either(self.rooms.values())
-        for of_kind in self.kits.values():
-            found &= either(of_kind.values())
-        return found
-
-
 def either(masks: Iterable[int]) -> int:
     found = 0
     for mask in masks:
         found |= mask
     return found
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Group:
+    """Choices that share a layout, and so their minutes. Each mask is worked out when it is asked for."""
+
+    masks: "Masks"
+    tier: int
+    order: int
+    layout: Layout
+    crews: Places
+    chosen_rooms: Places
+
+    @cached_property
+    def feasible(self) -> int:
+        """The starts at which this works in some choice of people, rooms and kits."""
+        found = self.masks.in_period & self.screened & self.is_open & self.client
+        # The cheapest first: pairs of practitioners are many, and often nothing is left to ask of them.
+        found = found and found & self.some_room
+        found = found and found & self.some_kits
+        return found and self.some_crew(found)
+
+    @cached_property
+    def is_open(self) -> int:
+        """The house is open from the client's coming to their leaving."""
+        services = self.layout.services
+        open_spans = self.masks.question.open
+        return self.masks.fits(open_spans, _NOTHING, open_spans, (services[0][0], services[-1][1]))
+
+    @cached_property
+    def screened(self) -> int:
+        """Screening lets every line begin in turn."""
+        found = self.masks.ruler.everything
+        for line, (comes, _) in zip(self.layout.lines, self.layout.services, strict=True):
+            if line.may_start is not None:
+                found &= ahead(self.masks.inside(line.may_start), comes)
+        return found
+
+    @cached_property
+    def client(self) -> int:
+        """The client is free."""
+        busy = self.masks.question.client_busy
+        return self.masks.all(
+            self.masks.fits(busy, busy, None, block) for block in self.layout.services
+        )
+
+    @cached_property
+    def rooms(self) -> list[dict[UUID, int]]:
+        """For each place in the pattern of rooms when each room could."""
+        masks = self.masks
+        return [
+            {
+                which: masks.all(
+                    masks.fits(room, room.busy, None, block)
+                    for block in self.layout.room_blocks(slot)
+                    for room in (masks.rooms[which],)
+                )
+                for which in able
+            }
+            for slot, able in enumerate(self.chosen_rooms.slots)
+        ]
+
+    @cached_property
+    def some_room(self) -> int:
+        """Some choice of rooms is free."""
+        return _some(self.masks.ruler.everything, self.rooms)
+
+    @cached_property
+    def kits(self) -> Mapping[str, Mapping[UUID, int]]:
+        """For each kind when each kit is there."""
+        return {
+            kind: {
+                kit.id: self.masks.fits(kit, kit.busy, None, block)
+                for kit in self.masks.question.kits
+                if kit.kind == kind
+            }
+            for kind, block in self.layout.kit_blocks.items()
+        }
+
+    @cached_property
+    def some_kits(self) -> int:
+        """A kit of each kind is there."""
+        return self.masks.all(either(of_kind.values()) for of_kind in self.kits.values())
+
+    @cached_property
+    def people(self) -> list[dict[UUID, int]]:
+        """For each place in the pattern of the crew when each practitioner could."""
+        return [
+            {who: self.masks.one_of_crew(self.layout, slot, who) for who in able}
+            for slot, able in enumerate(self.crews.slots)
+        ]
+
+    def some_crew(self, starts: int) -> int:
+        """Those of `starts` at which some choice of practitioners could."""
+        found = starts & _some(self.masks.ruler.everything, self.people)
+        if not found or not (self.layout.clashing or self.layout.beside):
+            return found
+        # Only here does it matter who exactly does the set-ups and turnovers.
+        able = 0
+        for crew in self.crews.choices:
+            able |= found & self.crew(crew)
+            if able == found:
+                break
+        return able
+
+    def crew(self, crew: Choice) -> int:
+        """When just these could."""
+        found = self.masks.ruler.everything
+        for own, who in zip(self.people, dict.fromkeys(crew), strict=True):
+            found &= own[who]
+        return found & ~self.masks.twice(self.layout, crew)
+
+    def crews_at(self, bit: int) -> Iterator[Choice]:
+        """Who could at one start."""
+        for chosen in _at(self.people, bit):
+            crew = self.crews.choice(chosen)
+            if not self.masks.twice(self.layout, crew) & bit:
+                yield crew
+
+    def rooms_at(self, bit: int) -> Iterator[Choice]:
+        """Which rooms could at one start."""
+        return (self.chosen_rooms.choice(chosen) for chosen in _at(self.rooms, bit))
+
+
+def _at(slots: Sequence[Mapping[UUID, int]], bit: int) -> Iterator[tuple[UUID, ...]]:
+    able = [[who for who, mask in slot.items() if mask & bit] for slot in slots]
+    return (chosen for chosen in product(*able) if len(set(chosen)) == len(chosen))
+
+
+def _some(found: int, slots: Sequence[Mapping[UUID, int]]) -> int:
+    """When all places can be taken, by somebody else each; there are at most two."""
+    if len(slots) != 2:
+        return found & either(slots[0].values())
+    former, latter = slots
+    once = twice = 0
+    for mask in latter.values():
+        twice |= once & mask
+        once |= mask
+    return found & either(
+        mask & (twice | (once & ~latter.get(who, 0))) for who, mask in former.items()
+    )
 
 
 @dataclass(kw_only=True)
@@ -75,84 +204,84 @@ class Masks:
 
     @cached_property
     def ruler(self) -> Ruler:
-        return ruler_of(self.question)
+        question = self.question
+        return self._once(
+            ("ruler", question.period.start, question.horizon), (), lambda: ruler_of(question)
+        )
 
     @cached_property
     def groups(self) -> list[Group]:
         found = []
         for order, lines in enumerate(orders_of(self.question)):
-            by_room = list(by_pattern(rooms_of(self.question, lines)))
+            by_room = rooms_of(self.question, lines)
             for tier, of_tier in enumerate(crews_of(self.question, lines)):
-                for (crew, crews), (room, rooms) in product(by_pattern(of_tier), by_room):
-                    layout = layout_of(lines, crew, room)
+                for crews, rooms in product(of_tier, by_room):
+                    layout = self._layout(lines, crews.pattern, rooms.pattern)
                     if not layout.needs_a_room_twice:
-                        found.append(self._group(order, tier, layout, crews, rooms))
+                        found.append(
+                            Group(
+                                masks=self,
+                                tier=tier,
+                                order=order,
+                                layout=layout,
+                                crews=crews,
+                                chosen_rooms=rooms,
+                            )
+                        )
         return found
 
-    def _group(
-        self, order: int, tier: int, layout: Layout, crews: list[Choice], rooms: list[Choice]
-    ) -> Group:
+    def _layout(self, lines: tuple[WantedLine, ...], crew: Pattern, rooms: Pattern) -> Layout:
+        key = ("layout", *map(id, lines), crew, rooms)
+        return self._once(key, (lines,), lambda: layout_of(lines, crew, rooms))
+
+    def _once(self, key: Key, made_from: tuple[object, ...], make: Callable[[], T]) -> T:
+        found = self.kept.get(key)
+        if found is None:
+            found = self.kept[key] = (made_from, make())
+        return found[1]  # type: ignore[return-value]
+
+    @cached_property
+    def in_period(self) -> int:
+        """The grid's starts within what is asked for, from the lead time on."""
         question, ruler = self.question, self.ruler
-        starts = ruler.touched([question.period]) & ruler.grid
+        starts = ruler.touched((question.period,)) & ruler.grid
         earliest = ruler.first(
             max(question.period.start, question.now + question.lead_minutes * MINUTE)
         )
-        starts = starts >> earliest << earliest
-        screened = ruler.everything
-        for line, (comes, _) in zip(layout.lines, layout.services, strict=True):
-            if line.may_start is not None:
-                screened &= ahead(ruler.inside(line.may_start), comes)
-        whole = (layout.services[0][0], layout.services[-1][1])
-        jobs = [self.attended(block) for _, block in layout.jobs]
-        return Group(
-            tier=tier,
-            order=order,
-            layout=layout,
-            crews={crew: self._crew(layout, crew, jobs) for crew in crews},
-            rooms={chosen: self._room(layout, chosen) for chosen in rooms},
-            kits={
-                kind: {
-                    k.id: self.fits(k, k.busy, None, block) for k in question.kits if k.kind == kind
-                }
-                for kind, block in layout.kit_blocks.items()
-            },
-            is_open=self.fits(question, (), question.open, whole),
-            in_period=starts,
-            screened=screened,
-            client=self._all(
-                self.fits(question, question.client_busy, None, block) for block in layout.services
-            ),
-        )
+        return starts >> earliest << earliest
 
-    def fits(self, whose: object, busy: Spans, on_shift: Spans | None, block: Block) -> int:
+    def inside(self, spans: Spans) -> int:
+        """The minutes wholly in the union of `spans`."""
+        return self._once(("inside", id(spans)), (spans,), lambda: self.ruler.inside(spans))
+
+    def fits(self, whose: object, busy: Busy, on_shift: Spans | None, block: Block) -> int:
         """The starts at which `block` is on shift (if that is asked) and meets nothing busy."""
         first, end = block
-        key = (id(whose), id(busy), on_shift is None, end - first)
-        if key not in self.kept:
-            there = self._there(whose, busy, on_shift)
-            self.kept[key] = ((whose, busy), held(there, end - first))
-        return ahead(self.kept[key][1], first)
+        key = ("fits", id(whose), id(busy), on_shift is None, end - first)
+        return ahead(
+            self._once(
+                key, (whose, busy), lambda: held(self._there(whose, busy, on_shift), end - first)
+            ),
+            first,
+        )
 
-    def _there(self, whose: object, busy: Spans, on_shift: Spans | None) -> int:
-        key = (id(whose), id(busy), on_shift is None)
-        if key not in self.kept:
-            span = self.ruler.everything if on_shift is None else self.ruler.inside(on_shift)
-            self.kept[key] = ((whose, busy), span & ~self.ruler.touched(busy))
-        return self.kept[key][1]
+    def _there(self, whose: object, busy: Busy, on_shift: Spans | None) -> int:
+        def there() -> int:
+            span = self.ruler.everything if on_shift is None else self.inside(on_shift)
+            return span & ~self.ruler.touched(busy)
 
-    def _all(self, masks: Iterable[int]) -> int:
+        return self._once(("there", id(whose), id(busy), on_shift is None), (whose, busy), there)
+
+    def all(self, masks: Iterable[int]) -> int:
+        """What all have in common."""
         found = self.ruler.everything
         for mask in masks:
             found &= mask
         return found
 
-    def _room(self, layout: Layout, chosen: Choice) -> int:
-        return self._all(
-            self.fits(room, room.busy, None, block)
-            for slot, room_id in enumerate(dict.fromkeys(chosen))
-            for block in layout.room_blocks(slot)
-            for room in (self.rooms[room_id],)
-        )
+    @cached_property
+    def gaps(self) -> Gaps:
+        return Gaps(self.question.shortest_minutes)
 
     @cached_property
     def rooms(self) -> dict[UUID, Room]:
@@ -183,49 +312,41 @@ class Masks:
                 rest &= ~mask
         return found
 
-    def _crew(self, layout: Layout, crew: Choice, jobs: list[dict[UUID, int]]) -> int:
-        found = self.ruler.everything
-        for slot, who in enumerate(dict.fromkeys(crew)):
-            found &= self._one_of_crew(layout, slot, who, jobs)
-        return found & ~self._twice(layout, crew, jobs)
+    def _jobs(self, layout: Layout) -> list[dict[UUID, int]]:
+        key = ("jobs", id(layout), id(self.question.attendants))
+        return self._once(
+            key,
+            (layout, self.question.attendants),
+            lambda: [self.attended(block) for _, block in layout.jobs],
+        )
 
-    def _one_of_crew(
-        self, layout: Layout, slot: int, who: UUID, jobs: list[dict[UUID, int]]
-    ) -> int:
-        # Pairs share their people, and a changed question most of its people: each is worked out once.
+    def one_of_crew(self, layout: Layout, slot: int, who: UUID) -> int:
+        """When this practitioner could take a place in the pattern, whoever takes the other."""
         person = self.practitioners[who]
-        key = (id(person), tuple(map(id, layout.lines)), layout.crew, layout.rooms, slot)
-        if key not in self.kept:
-            self.kept[key] = ((person, layout.lines), self._in_slot(layout, slot, person, jobs))
-        return self.kept[key][1]
+        key = ("person", id(person), id(layout), slot, id(self.question.attendants))
+        return self._once(key, (person, layout), lambda: self._in_slot(layout, slot, person))
 
-    def _in_slot(
-        self, layout: Layout, slot: int, person: Practitioner, jobs: list[dict[UUID, int]]
-    ) -> int:
-        found = self._all(
+    def _in_slot(self, layout: Layout, slot: int, person: Practitioner) -> int:
+        found = self.all(
             self.fits(person, person.busy, person.on_shift, block)
             for block in layout.crew_blocks(slot)
         )
         for i, (line, (comes, _)) in enumerate(zip(layout.lines, layout.services, strict=True)):
             if layout.crew[i] == slot:
-                spans = person.covers.get(line.service_id, ())
-                key = (id(person), line.service_id)
-                if key not in self.kept:
-                    self.kept[key] = ((person,), self.ruler.inside(spans))
-                found &= ahead(self.kept[key][1], comes)
-        for (line_at, block), by_attendants in zip(layout.jobs, jobs, strict=True):
+                found &= ahead(self.inside(person.covers[line.service_id]), comes)
+        for (line_at, block), by_attendants in zip(layout.jobs, self._jobs(layout), strict=True):
             if layout.crew[line_at] == slot:
                 # Booking wants the practitioner's own shift for what they do at their own line.
                 others = either(mask for a, mask in by_attendants.items() if a != person.id)
                 found &= others | self.fits(person, person.busy, person.on_shift, block)
         return found
 
-    def _twice(self, layout: Layout, crew: Choice, jobs: list[dict[UUID, int]]) -> int:
+    def twice(self, layout: Layout, crew: Choice) -> int:
         """The starts at which the visit itself would need one person in two places at once."""
         if not layout.clashing and not layout.beside:
             return 0
         doing = []
-        for (line_at, _), by_attendants in zip(layout.jobs, jobs, strict=True):
+        for (line_at, _), by_attendants in zip(layout.jobs, self._jobs(layout), strict=True):
             nobody = self.ruler.everything & ~either(by_attendants.values())
             own = crew[line_at]
             doing.append({**by_attendants, own: by_attendants.get(own, 0) | nobody})

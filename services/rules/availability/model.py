@@ -17,6 +17,20 @@ Spans = tuple[Period, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """What is taken, widened to whole minutes: bit n is minute n after `origin`, a whole minute."""
+
+    origin: datetime
+    bits: int
+
+    def __bool__(self) -> bool:
+        return self.bits != 0
+
+
+Busy = Spans | Taken
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WantedLine:
     """One service that is asked for; with `practitioner_id` or `room_id` there is no choice of those.
 
@@ -39,7 +53,7 @@ class Practitioner:
     id: UUID
     covers: Mapping[UUID, Spans]
     on_shift: Spans = ()
-    busy: Spans = ()
+    busy: Busy = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,21 +62,21 @@ class Attendant:
 
     id: UUID
     on_shift: Spans = ()
-    busy: Spans = ()
+    busy: Busy = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
     id: UUID
     features: frozenset[str] = frozenset()
-    busy: Spans = ()
+    busy: Busy = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kit:
     id: UUID
     kind: str
-    busy: Spans = ()
+    busy: Busy = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +97,7 @@ class Question:
     open: Spans
     attendants: tuple[Attendant, ...] = ()
     kits: tuple[Kit, ...] = ()
-    client_busy: Spans = ()
+    client_busy: Busy = ()
     lead_minutes: int = 0
     any_order: bool = False
     shortest_minutes: int = 0

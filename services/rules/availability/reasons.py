@@ -12,7 +12,7 @@ from uuid import UUID
 
 from services.rules.availability.bits import first_bit
 from services.rules.availability.layouts import crews_of, rooms_of
-from services.rules.availability.masks import Group, Masks, either
+from services.rules.availability.masks import Group, Masks
 from services.rules.availability.model import (
     Change,
     DayReason,
@@ -29,7 +29,8 @@ from spa_ops.kernel.intervals import Period
 #: Stands for a room, a kit or a person that is not there.
 NOBODY = UUID(int=0)
 T = TypeVar("T")
-Check = tuple[Why, Callable[[Group], int]]
+#: Those of the starts that a check leaves.
+Check = tuple[Why, Callable[[Group, int], int]]
 
 
 def day_reasons(masks: Masks, days: Sequence[Period]) -> list[DayReason]:
@@ -41,10 +42,10 @@ def day_reasons(masks: Masks, days: Sequence[Period]) -> list[DayReason]:
     checks = _checks(masks)
     found = []
     for day in days:
-        of_day = masks.ruler.touched([day])
+        of_day = masks.ruler.touched((day,))
         left = [(group, of_day & masks.ruler.grid) for group in masks.groups]
         for why, check in checks:
-            still = [(group, starts & check(group)) for group, starts in left]
+            still = [(group, starts and check(group, starts)) for group, starts in left]
             if not any(starts for _, starts in still):
                 until = _until(masks, why, left)
                 found.append(DayReason(day=day, why=why, until=until))
@@ -72,20 +73,20 @@ def _checks(masks: Masks) -> list[Check]:
             attendants=tuple(replace(a, busy=()) for a in question.attendants),
         )
     )
-    on_shift = {
-        id(group): either(free.crews.values())
-        for group, free in zip(masks.groups, idle.groups, strict=True)
-    }
+    of_idle = dict(zip(masks.groups, idle.groups, strict=True))
+
+    def on_shift(group: Group, starts: int) -> int:
+        return of_idle[group].some_crew(starts)
 
     return [
-        (Why.CLOSED, lambda g: g.is_open),
-        (Why.NOT_IN_PERIOD, lambda g: g.in_period),
-        (Why.SCREENING, lambda g: g.screened),
-        (Why.NO_ONE_ON_SHIFT, lambda g: on_shift[id(g)]),
-        (Why.ROOMS_BUSY, lambda g: either(g.rooms.values())),
-        (Why.KITS_AWAY, lambda g: _kits(masks, g)),
-        (Why.PRACTITIONERS_BUSY, lambda g: either(g.crews.values())),
-        (Why.CLIENT_BUSY, lambda g: g.client),
+        (Why.CLOSED, lambda g, starts: starts & g.is_open),
+        (Why.NOT_IN_PERIOD, lambda _, starts: starts & masks.in_period),
+        (Why.SCREENING, lambda g, starts: starts & g.screened),
+        (Why.NO_ONE_ON_SHIFT, on_shift),
+        (Why.ROOMS_BUSY, lambda g, starts: starts & g.some_room),
+        (Why.KITS_AWAY, lambda g, starts: starts & g.some_kits),
+        (Why.PRACTITIONERS_BUSY, lambda g, starts: g.some_crew(starts)),
+        (Why.CLIENT_BUSY, lambda g, starts: starts & g.client),
     ]
 
 
@@ -93,8 +94,8 @@ def _until(masks: Masks, why: Why, left: Sequence[tuple[Group, int]]) -> datetim
     """The first instant at which what is missing would be there, from the first start that was left."""
     parts: dict[Why, Callable[[Group], int]] = {
         Why.SCREENING: lambda g: g.screened,
-        Why.ROOMS_BUSY: lambda g: either(g.rooms.values()),
-        Why.KITS_AWAY: lambda g: _kits(masks, g),
+        Why.ROOMS_BUSY: lambda g: g.some_room,
+        Why.KITS_AWAY: lambda g: g.some_kits,
     }
     if why not in parts:
         return None
@@ -114,18 +115,11 @@ def _lead(why: Why, group: Group) -> int:
     return group.layout.wholes[0][0] if why is Why.ROOMS_BUSY else 0
 
 
-def _kits(masks: Masks, group: Group) -> int:
-    found = masks.ruler.everything
-    for of_kind in group.kits.values():
-        found &= either(of_kind.values())
-    return found
-
-
 def what_ifs(masks: Masks) -> list[WhatIf]:
     """Each kind of change that alone would open a start, with the earliest it opens; earliest first."""
     best: dict[Change, WhatIf] = {}
     for changed, made in _changes(masks.question):
-        opens_at = earliest(made, Masks(question=made, kept=masks.kept))
+        opens_at = earliest(Masks(question=made, kept=masks.kept))
         if opens_at is None:
             continue
         found = replace(changed, opens_at=opens_at)

@@ -1,14 +1,13 @@
 """Every start that works, each in its best form, in the order in which the desk would offer them."""
 
-from bisect import bisect_left
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from uuid import UUID
 
-from services.rules.availability.bits import MINUTE, first_bit, joined
+from services.rules.availability.bits import MINUTE, first_bit
 from services.rules.availability.layouts import Choice
 from services.rules.availability.masks import Group, Masks, either
-from services.rules.availability.model import Option, OptionLine, Question, Spans
+from services.rules.availability.model import Option, OptionLine, Question
 from services.rules.phases import LineSpans
 
 
@@ -28,7 +27,7 @@ def options(question: Question, limit: int, masks: Masks | None = None) -> list[
     return found
 
 
-def earliest(question: Question, masks: Masks) -> datetime | None:
+def earliest(masks: Masks) -> datetime | None:
     """The first start that works."""
     minute = first_bit(either(group.feasible for group in masks.groups))
     return None if minute is None else masks.ruler.at(minute)
@@ -49,7 +48,7 @@ def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...],
         next((who for who, mask in masks.attended(block).items() if mask & bit), None)
         for _, block in group.layout.jobs
     ]
-    waste = _waste_of(question.shortest_minutes)
+    waste = masks.gaps.wasted
     usual = question.usual_practitioner_id
 
     def room_key(chosen: Choice) -> tuple[int, Choice]:
@@ -66,10 +65,8 @@ def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...],
             wasted += waste(person.busy, person.on_shift, *own)
         return wasted, usual not in crew, crew
 
-    crew_waste, unusual, crew = min(
-        crew_key(c) for c, mask in group.crews.items() if mask & bit
-    )  # fmt: skip
-    room_waste, rooms = min(room_key(c) for c, mask in group.rooms.items() if mask & bit)
+    crew_waste, unusual, crew = min(map(crew_key, group.crews_at(bit)))
+    room_waste, rooms = min(map(room_key, group.rooms_at(bit)))
     kits = {
         kind: min(kit for kit, mask in of_kind.items() if mask & bit)
         for kind, of_kind in group.kits.items()
@@ -133,35 +130,3 @@ def _occupied(
         if (attendant or crew[line]) == who
     ]  # fmt: skip
     return min(first for first, _ in taken), max(end for _, end in taken)
-
-
-Waste = Callable[[Spans, Spans | None, datetime, datetime], int]
-
-
-def _waste_of(shortest_minutes: int) -> Waste:
-    """Minutes beside a span that nothing could be sold in: to what is taken next, or the shift's edge."""
-    kept: dict[int, tuple[list[datetime], list[datetime]]] = {}
-
-    def edges(spans: Spans) -> tuple[list[datetime], list[datetime]]:
-        if id(spans) not in kept:
-            merged = joined(spans)
-            kept[id(spans)] = [s.start for s in merged], [s.end for s in merged]
-        return kept[id(spans)]
-
-    def waste(busy: Spans, on_shift: Spans | None, first: datetime, end: datetime) -> int:
-        starts, ends = edges(busy)
-        at = bisect_left(starts, end)
-        before = ends[at - 1] if at else None
-        after = starts[at] if at < len(starts) else None
-        if on_shift is not None:
-            # Somebody who also attends may work past the edge of this shift: no gap there.
-            shifts = joined(on_shift)
-            begins = next((s.start for s in shifts if s.start < first <= s.end), first)
-            stops = next((s.end for s in shifts if s.start <= end < s.end), end)
-            before = max(before, begins) if before else begins
-            after = min(after, stops) if after else stops
-        gaps = [first - before] if before else []
-        gaps += [after - end] if after else []
-        return sum(minutes for gap in gaps if 0 < (minutes := gap // MINUTE) < shortest_minutes)
-
-    return waste
