@@ -121,8 +121,17 @@ class NotAcceptable(Problem):
     slug, status, title = "not-acceptable", 406, "Not acceptable"
 
 
+class BodyTooLarge(Problem):
+    """The body is larger than this address takes: `most_bytes`. Nothing was kept."""
+
+    slug, status, title = "body-too-large", 413, "Body too large"
+    template = "At most {most_bytes} bytes are taken here."
+
+
 class UnsupportedMediaType(Problem):
-    """The body must be sent as application/json."""
+    """The body must be sent as what this address takes: application/json, or multipart/form-data where
+    a file comes with it.
+    """
 
     slug, status, title = "unsupported-media-type", 415, "Unsupported media type"
 

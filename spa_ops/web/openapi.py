@@ -57,7 +57,7 @@ def problems_of(view: ApiView, method: str) -> list[type[Problem]]:
         found.append(kernel.NotFound)
     found.append(kernel.InvalidInput)
     if hasattr(view, "input"):
-        found.append(kernel.UnsupportedMediaType)
+        found += [kernel.UnsupportedMediaType, kernel.BodyTooLarge]
     if isinstance(view, Command):
         found += [
             kernel.WrongState,

@@ -5,9 +5,10 @@ from typing import Any
 
 import orjson
 from django.conf import settings
-from django.core.exceptions import RequestDataTooBig
+from django.core.exceptions import RequestDataTooBig, SuspiciousOperation
 from django.db import DataError, IntegrityError
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, UnreadablePostError
+from django.http.multipartparser import MultiPartParserError
 from rest_framework import exceptions
 from rest_framework.views import set_rollback
 
@@ -80,6 +81,8 @@ def _problem_for(error: Exception) -> Problem | None:
             return problem()
     if isinstance(error, exceptions.PermissionDenied):
         return kernel.NotAllowed(needed="another role")
+    if isinstance(error, MultiPartParserError):
+        return kernel.MalformedRequest(reason="The parts of the body cannot be told apart.")
     if isinstance(error, (exceptions.ParseError, UnicodeDecodeError)):
         return kernel.MalformedRequest(
             reason=str(getattr(error, "detail", "The body is not UTF-8."))
@@ -87,8 +90,11 @@ def _problem_for(error: Exception) -> Problem | None:
     if isinstance(error, RecursionError):
         return kernel.MalformedRequest(reason="The body is nested too deeply.")
     if isinstance(error, RequestDataTooBig):
-        most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
-        return kernel.MalformedRequest(reason=f"The body is larger than {most} bytes.")
+        return kernel.BodyTooLarge(most_bytes=settings.DATA_UPLOAD_MAX_MEMORY_SIZE)
+    if isinstance(error, SuspiciousOperation):
+        return kernel.MalformedRequest(reason="The body has too many parts, or a part has no name.")
+    if isinstance(error, UnreadablePostError):
+        return kernel.MalformedRequest(reason="The connection ended before the body did.")
     if isinstance(error, DataError):
         return kernel.MalformedRequest(reason="A value is outside what can be stored.")
     if isinstance(error, IntegrityError):

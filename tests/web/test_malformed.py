@@ -20,7 +20,7 @@ BODIES = {
     "half of it": (b'{"name": "x"', 400),
     "five thousand digits": (b'{"name": ' + b"9" * 5000 + b"}", 400),
     "a NUL": (b'{"name": "\\u0000"}', 422),
-    "three megabytes": (b'{"name": "' + b"x" * 3_000_000 + b'"}', 400),
+    "three megabytes": (b'{"name": "' + b"x" * 3_000_000 + b'"}', 413),
 }
 
 
