@@ -8,7 +8,7 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
-        from services.actions import incidents, treatments
+        from services.actions import incidents, photographs, treatments
         from services.actions.erasure import register_holdings
         from services.queries import intake
 
@@ -18,3 +18,4 @@ class ServicesConfig(AppConfig):
         register_holdings()
         incidents.register_holdings()
         treatments.register_holdings()
+        photographs.register_holdings()

@@ -252,3 +252,33 @@ class IncidentNotDone(Problem):
         named = [*steps, *(f"call-back after {hours} h" for hours in calls)]
         # A replayed refusal names nothing: by now something else may be open.
         return f"Not done: {', '.join(named)}." if named else self.title
+
+
+class PictureRefused(Problem):
+    """Only a still photograph as JPEG, PNG or WebP is kept, known by its content: the file's name and
+    declared type count for nothing. `why` is `other_format` (`found` names it: svg, html, script, pdf,
+    gif, heic_or_film and so on), `damaged`, `animated`, `too_large`, `too_many_pixels`,
+    `too_many_scans` or `colours`. Nothing was kept, and nothing that was there is lost.
+    """
+
+    slug, status, title = "picture-refused", 422, "Picture refused"
+    template = "The picture was refused: {why} ({found})."
+
+
+class PhotographConsentMissing(Problem):
+    """A photograph is taken, and shown, only while the client agrees to photographs; of a minor the
+    guardian has to have agreed as well. Ask, record it (`POST /api/v1/clients/{id}/consents` with
+    `purpose` `photographs`), and try again. What was taken before a withdrawal is kept, unseen, until
+    it is struck out or the client is erased. Nothing was kept now.
+    """
+
+    slug, status, title = "photograph-consent-missing", 409, "Consent to photographs missing"
+
+
+class PhotographForbidden(Problem):
+    """Of whoever is not known to be 18, no photograph of an intimate area or the chest is taken, whoever
+    agrees (house policy; the law may forbid more). A missing birth date counts as a minor's. Nothing was
+    kept.
+    """
+
+    slug, status, title = "photograph-forbidden", 409, "No photograph of this"

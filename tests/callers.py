@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
+from django.core.files.uploadedfile import UploadedFile
 from django.test import Client
 
 from spa_ops.sync.queries import drift
@@ -16,7 +17,7 @@ from tests.web.examples import record
 
 
 class Caller:
-    """A thin client: JSON in, JSON out, one bearer token."""
+    """A thin client: JSON in, JSON out, one bearer token. With a file in it, parts of a form in."""
 
     def __init__(self, secret: str | None = None, **headers: str) -> None:
         self.client = Client(raise_request_exception=True)
@@ -32,6 +33,12 @@ class Caller:
             named.setdefault("Idempotency-Key", secrets.token_hex(8))
         named = {name: value for name, value in named.items() if value is not None}
         arguments = {} if data is None else {"data": data, "content_type": "application/json"}
+        if isinstance(data, dict) and any(isinstance(v, UploadedFile) for v in data.values()):
+            fields = {name: value for name, value in data.items() if value is not None}
+            for value in fields.values():
+                if isinstance(value, UploadedFile):
+                    value.seek(0)  # whoever sends it again
+            arguments = {"data": fields}
         response = self.client.generic if data is None else getattr(self.client, method.lower())
         if data is None:
             found = response(method, path, headers={**self.headers, **named})

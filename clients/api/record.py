@@ -39,7 +39,9 @@ class ExportClient(ApiView):
 
 
 class ExportPage(ExportClient):
-    """The same as an HTML page to read or print, complete in itself. Recorded too."""
+    """The same as an HTML page to read or print, complete but for photographs, whose copies it names.
+    Recorded too.
+    """
 
     output = {"type": "string"}
     media_type = "text/html"

@@ -10,10 +10,12 @@ from rest_framework.request import Request
 
 from services.actions import incidents as actions
 from services.actions.incident_reports import report_incident
+from services.api.photographs import PHOTOGRAPH
 from services.bodies.incidents import FOLLOW_UP, INCIDENT
 from services.models import Incident
 from services.problems import IncidentNotDone
 from services.queries import incidents as queries
+from services.queries import photographs
 from services.rules.incident_record import (
     FIELDS,
     EntryKind,
@@ -242,7 +244,7 @@ class ReadIncident(ApiView):
         recorded_at="datetime", recorded_by="uuid?", closed_at="datetime?", struck="str?",
         kind="str", area="str?", millimetres="int?", what_happened="str", product="str",
         serious="[str]", allergic={"type": ["boolean", "null"]}, open_steps="[str]",
-        due_call_backs="[int]", entries=array_of(_ENTRY),
+        due_call_backs="[int]", entries=array_of(_ENTRY), photographs=array_of(PHOTOGRAPH),
     )  # fmt: skip
 
     def get(self, request: Request, *, id: UUID) -> HttpResponse:
@@ -279,6 +281,7 @@ def _whole(kept: queries.Kept) -> dict[str, Any]:
             }
             for e in kept.entries
         ],
+        "photographs": photographs.of_incident(incident.id),
     }
 
 

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from clients.problems import MergedAway
 from clients.rule_files import shipped_rule_set
 from services.actions import treatments as actions
+from services.api.photographs import PHOTOGRAPH
 from services.api.places_in_time import next_in_time, place_in_time
 from services.bodies.treatments import WISH
 from services.bodies.visits import VISIT
@@ -141,6 +142,7 @@ _TREATMENT = object_schema(
     practitioner_id="uuid", practitioner="str", room="str", blood_seen="bool", verdict="str",
     override={"type": ["object", "null"]}, records=array_of(_RECORD),
     aftercare_given=array_of(_GIVEN), patch_tests=array_of(_MADE),
+    photographs=array_of(PHOTOGRAPH),
 )  # fmt: skip
 
 

@@ -4,8 +4,18 @@ from services.api.checkout_urls import urlpatterns as checkout
 from services.api.client_record_urls import urlpatterns as client_records
 from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
+from services.api.photograph_urls import urlpatterns as photographs
 from services.api.team_urls import urlpatterns as team
 from services.api.treatment_urls import urlpatterns as treatments
 from services.api.visit_urls import urlpatterns as visits
 
-urlpatterns = [*team, *visits, *checkout, *patch_tests, *incidents, *client_records, *treatments]
+urlpatterns = [
+    *team,
+    *visits,
+    *checkout,
+    *patch_tests,
+    *incidents,
+    *client_records,
+    *treatments,
+    *photographs,
+]

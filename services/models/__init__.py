@@ -6,6 +6,7 @@ from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
 from services.models.intake import Intake, IntakeConfirmation, IntakeLink
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
+from services.models.photographs import Photograph
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.treatments import AftercareGiven, Wish
 from services.models.visits import (
@@ -43,6 +44,7 @@ __all__ = [
     "Payment",
     "PaymentKind",
     "PaymentMeans",
+    "Photograph",
     "Rebooking",
     "ReceiptCounter",
     "RunState",

@@ -15,6 +15,7 @@ from clients.models import Client, PatchTest
 from clients.queries import after_the_last, known_at
 from clients.queries_people import check_left, ids_of
 from services.models import AftercareGiven, Line, LineState, Visit, Wish, WorkRecord
+from services.queries import photographs
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.tenancy import queries as tenancy
@@ -84,7 +85,7 @@ def treatments_of(
 ) -> tuple[list[dict[str, Any]], tuple[datetime, UUID] | None]:
     """Up to `limit` of a client's lines that are over, newest first, and the place of the next page.
 
-    Also of those merged into the client. Six statements, however many lines. A work record that the retention rule made unreadable is
+    Also of those merged into the client. Eight statements, however many lines. A work record that the retention rule made unreadable is
     not there any more; the line is. Raises `Erased`.
     """
     people = ids_of(client.id)
@@ -101,12 +102,14 @@ def treatments_of(
         AftercareGiven.objects.filter(line_id__in=ids).order_by("given_at", "id"), _given
     )
     tests = _by_line(PatchTest.objects.filter(line_id__in=ids).order_by("applied_at", "id"), _test)
+    pictures = photographs.of_lines(people, ids)
     found = [
         _treatment(line)
         | {
             "records": records.get(line.id, []),
             "aftercare_given": given.get(line.id, []),
             "patch_tests": tests.get(line.id, []),
+            "photographs": pictures.get(line.id, []),
         }
         for line in lines
     ]

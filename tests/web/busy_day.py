@@ -8,6 +8,7 @@ from services.tasks import look_ahead
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
+from tests.services.pictures import photograph
 from tests.world import ELSEWHERE, HARBOR, LAKE, uid
 from tests.world_rooms import make_ready
 
@@ -68,7 +69,12 @@ def _incident(caller: Caller, place: Any, client_id: Any) -> None:
     told = {"kind": "fall", "what_happened": "slipped on a wet floor", "occurred_at": happened_at}
     made = caller.post(f"locations/{place}/incidents", told | {"client_id": str(client_id)})
     words = {"kind": "words", "text": "the knee hurts"}
-    _done(caller.post(f"incidents/{_done(made)['id']}/entries", words))
+    incident_path = f"incidents/{_done(made)['id']}"
+    _done(caller.post(f"{incident_path}/entries", words))
+    agreed = {"purpose": "photographs", "given": True}
+    _done(caller.post(f"clients/{client_id}/consents", agreed))
+    shown = {"picture": photograph(), "moment": "injury", "area": "knee"}
+    _done(caller.post(f"{incident_path}/photographs", shown))
 
 
 def _at_harbor(lead: Caller, now: datetime) -> None:
@@ -114,6 +120,10 @@ def _carried_through(call: Any, now: datetime) -> None:
     consult(call, visit)
     _done(call("petra").post(f"{line_path}/start", GLOVED))
     _done(call("petra").post(f"{line_path}/finish", {"record": RECORD, **WASHED}))
+    agreed = {"purpose": "photographs", "given": True}
+    _done(call("freya").post(f"clients/{uid('cora')}/consents", agreed))
+    shown = {"picture": photograph(), "moment": "after", "line_id": visit["lines"][0]["id"]}
+    _done(call("petra").post(f"{visit_path}/photographs", shown))
     sheet = _done(call("petra").get("aftercare?method=hard_wax&area=brow"))
     given = {"how": "printed", "language": "en", "digest": sheet["digest"]}
     _done(call("petra").post(f"{line_path}/aftercare", given))

@@ -11,6 +11,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from django.core.files.uploadedfile import UploadedFile
 from django.urls import resolve
 
 TABLE = Path(__file__).resolve().parents[2] / "spa_ops" / "web" / "examples.json"
@@ -25,6 +26,8 @@ def record(method: str, path: str, body: Any) -> None:
     folder = os.environ.get("RECORD_EXAMPLES")
     if not folder or not body:
         return
+    if isinstance(body, dict):
+        body = {n: f"(bytes of {v.name})" if isinstance(v, UploadedFile) else v for n, v in body.items()}  # fmt: skip
     route = resolve(path.partition("?")[0]).route
     with (Path(folder) / f"{os.getpid()}.jsonl").open("a", encoding="utf-8") as kept:
         name = f"{method.upper()} /" + _VARIABLE.sub(r"{\1}", route)

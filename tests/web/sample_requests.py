@@ -17,6 +17,7 @@ from spa_ops.unit.work import reading
 from spa_ops.web.entities import ENTITIES
 from spa_ops.web.views import RowView
 from tests.services.day import GLOVED, RECORD, WASHED
+from tests.services.pictures import photograph
 from tests.web.access_matrix import Endpoint, addresses
 from tests.world import BUSINESS, LAKE
 
@@ -31,6 +32,7 @@ TABLES = {
     "memberships": "tenancy_membership",
     "patch-tests": "clients_patch_test",
     "payments": "services_payment",
+    "photographs": "services_photograph",
     "rebookings": "services_rebooking",
     "skills": "services_skill",
     "sync": "tenancy_location",
@@ -252,6 +254,8 @@ def _value(name: str, field: s.Field, ids: Ids) -> Any:
         return [_value(name, field.child, ids)]
     if isinstance(field, s.Serializer):
         return _object(field, ids)
+    if isinstance(field, s.FileField):
+        return photograph()
     if isinstance(field, s.UUIDField):
         return str(ids.of(table_of_field(name)))
     if isinstance(field, s.ChoiceField):
