@@ -65,6 +65,12 @@ def test_a_later_event_never_ends_its_wait_earlier(one, other, window):
 @unhurried
 @given(windows)
 def test_windows_stay_inside_the_calendar(window):
+    # The first and last months there are can be reached, and none beyond.
+    assert plus_months(date(1, 2, 28), -1) == date(1, 1, 28)
+    assert plus_months(date(9999, 11, 30), 1) == date(9999, 12, 30)
+    for day, months in ((date(1, 1, 1), -1), (date(9999, 12, 1), 1)):
+        with pytest.raises(ValueError, match="calendar"):
+            plus_months(day, months)
     assert window.after(date.max) == date.max
     assert window.before(date.min) == date.min
 

@@ -1,0 +1,151 @@
+"""What the day's visits may become, and what is proposed. Values only.
+
+Minutes count from one origin for all. A mask is an integer whose bit n stands for minute n.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from uuid import UUID
+
+Block = tuple[int, int]
+
+
+class Part(StrEnum):
+    """What a place in a visit is for."""
+
+    PRACTITIONER = "practitioner"
+    ROOM = "room"
+    KIT = "kit"
+    CLIENT = "client"
+    #: A set-up or turnover, by whom the plan names.
+    JOB = "job"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """One part of a visit that one person or thing takes.
+
+    `blocks` are the minutes it is taken for, from the visit's start; `able` says who or what can, at
+    which starts, as far as everything that stays is concerned. A job may also be done by who takes
+    the place `own`, at the starts in `own_able`. `kept` is who or what has it now.
+    """
+
+    part: Part
+    blocks: tuple[Block, ...]
+    able: Mapping[UUID, int]
+    own: int | None = None
+    own_able: Mapping[UUID, int] | None = None
+    kept: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """One way to do a visit: the starts that hours, screening and the client leave, and its places.
+
+    No two places of one set in `different` are taken by the same.
+    """
+
+    starts: int
+    places: tuple[Place, ...]
+    different: tuple[frozenset[int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Movable:
+    """A booked visit that may move; `start` is when it is planned now."""
+
+    id: UUID
+    start: int
+    shapes: tuple[Shape, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Placed:
+    """Where a visit is put: its shape by number, its start, and who or what takes each place."""
+
+    shape: int
+    start: int
+    takers: tuple[UUID, ...]
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Cost:
+    """What a proposal asks of people, in the order in which it is kept low.
+
+    Visits without a place, clients who come at another time, by how many minutes in all, lines'
+    practitioners who are others, rooms and kits that are others.
+    """
+
+    without_place: int = 0
+    moved: int = 0
+    minutes: int = 0
+    other_practitioners: int = 0
+    other_things: int = 0
+
+    def __add__(self, other: "Cost") -> "Cost":
+        return Cost(
+            self.without_place + other.without_place,
+            self.moved + other.moved,
+            self.minutes + other.minutes,
+            self.other_practitioners + other.other_practitioners,
+            self.other_things + other.other_things,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Proposal:
+    """The place of each visit, None for those without one; `is_best`: nothing can cost less."""
+
+    placed: Mapping[UUID, Placed | None]
+    cost: Cost
+    is_best: bool
+
+
+def cost_of(visit: Movable, placed: Placed | None) -> Cost:
+    """What one visit's place asks."""
+    if placed is None:
+        return Cost(without_place=1)
+    away = abs(placed.start - visit.start)
+    places = visit.shapes[placed.shape].places
+    others = [
+        place.part
+        for place, taker in zip(places, placed.takers, strict=True)
+        if place.kept is not None and taker != place.kept
+    ]
+    return Cost(
+        moved=int(away > 0),
+        minutes=away,
+        other_practitioners=others.count(Part.PRACTITIONER),
+        other_things=others.count(Part.ROOM) + others.count(Part.KIT),
+    )
+
+
+def taken(visit: Movable, placed: Placed) -> list[tuple[UUID, int, int]]:
+    """(who or what, from, until) of everything a placed visit takes."""
+    places = visit.shapes[placed.shape].places
+    return [
+        (taker, placed.start + first, placed.start + end)
+        for place, taker in zip(places, placed.takers, strict=True)
+        for first, end in place.blocks
+    ]
+
+
+def is_allowed(visit: Movable, placed: Placed) -> bool:
+    """Whether a place keeps every rule of its own visit, other visits left aside."""
+    shape, bit = visit.shapes[placed.shape], 1 << placed.start
+    if not shape.starts & bit:
+        return False
+    for place, taker in zip(shape.places, placed.takers, strict=True):
+        able = place.able.get(taker, 0)
+        if place.own is not None and placed.takers[place.own] == taker:
+            able |= (place.own_able or {}).get(taker, 0)
+        if not able & bit:
+            return False
+    if any(
+        len({placed.takers[i] for i in together}) < len(together) for together in shape.different
+    ):
+        return False
+    spans = sorted(taken(visit, placed))
+    return all(a[0] != b[0] or a[2] <= b[1] for a, b in pairwise(spans))
