@@ -46,4 +46,12 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "spans",
         "ends = () if thing.when.is_exact else (thing.when.earliest, thing.when.latest): if False",
     ): "what is exact stands on the same days as itself",
+    (
+        "dates",
+        "start = date(2023, 1, 1): 1 -> 2",
+    ): "any day may begin the four years: each such span has one 29 February",
+    (
+        "dates",
+        "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): + -> -",
+    ): "the four years before will do as well",
 }

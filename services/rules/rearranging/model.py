@@ -29,7 +29,7 @@ class Place:
 
     `blocks` are the minutes it is taken for, from the visit's start; `able` says who or what can, at
     which starts, as far as everything that stays is concerned. A job may also be done by who takes
-    the place `own`, at the starts in `own_able`. `kept` is who or what has it now.
+    the place `own`, at the starts in `own_able`. `kept` is who or what has it now, by line.
     """
 
     part: Part
@@ -37,7 +37,11 @@ class Place:
     able: Mapping[UUID, int]
     own: int | None = None
     own_able: Mapping[UUID, int] | None = None
-    kept: UUID | None = None
+    kept: tuple[UUID, ...] = ()
+
+    def others(self, taker: UUID) -> int:
+        """For how many lines this would be somebody or something else than now."""
+        return sum(taker != one for one in self.kept)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,11 +58,16 @@ class Shape:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Movable:
-    """A booked visit that may move; `start` is when it is planned now."""
+    """A booked visit that may move; `start` is when it is planned now.
+
+    Without a new place it is left as it is, for people to settle: it goes on taking `left`, which
+    is (who or what, from, until).
+    """
 
     id: UUID
     start: int
     shapes: tuple[Shape, ...]
+    left: tuple[tuple[UUID, int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +83,8 @@ class Placed:
 class Cost:
     """What a proposal asks of people, in the order in which it is kept low.
 
-    Visits without a place, clients who come at another time, by how many minutes in all, lines'
-    practitioners who are others, rooms and kits that are others.
+    Visits left without a place, clients who come at another time, by how many minutes in all, lines
+    with another practitioner, lines in another room and other kits.
     """
 
     without_place: int = 0
@@ -109,21 +118,19 @@ def cost_of(visit: Movable, placed: Placed | None) -> Cost:
         return Cost(without_place=1)
     away = abs(placed.start - visit.start)
     places = visit.shapes[placed.shape].places
-    others = [
-        place.part
-        for place, taker in zip(places, placed.takers, strict=True)
-        if place.kept is not None and taker != place.kept
-    ]
-    return Cost(
-        moved=int(away > 0),
-        minutes=away,
-        other_practitioners=others.count(Part.PRACTITIONER),
-        other_things=others.count(Part.ROOM) + others.count(Part.KIT),
-    )
+    people = things = 0
+    for place, taker in zip(places, placed.takers, strict=True):
+        if place.part is Part.PRACTITIONER:
+            people += place.others(taker)
+        else:
+            things += place.others(taker)
+    return Cost(moved=int(away > 0), minutes=away, other_practitioners=people, other_things=things)
 
 
-def taken(visit: Movable, placed: Placed) -> list[tuple[UUID, int, int]]:
-    """(who or what, from, until) of everything a placed visit takes."""
+def taken(visit: Movable, placed: Placed | None) -> list[tuple[UUID, int, int]]:
+    """(who or what, from, until) of everything a visit takes."""
+    if placed is None:
+        return list(visit.left)
     places = visit.shapes[placed.shape].places
     return [
         (taker, placed.start + first, placed.start + end)

@@ -155,16 +155,19 @@ class _Model:
         most = max((abs(m - visit.start) for m in _minutes(_either(s.starts for s in visit.shapes))), default=0)  # fmt: skip
         away = model.new_int_var(0, most, f"{name} minutes")
         model.add_abs_equality(away, start - visit.start)
+        for who, first, end in visit.left:
+            self.intervals.setdefault(who, []).append(
+                model.new_optional_fixed_size_interval_var(
+                    first, end - first, is_out, f"{name} left"
+                )
+            )
         people, things = [], []
         for shape, used in zip(visit.shapes, chosen, strict=True):
             for (n, taker), takes in used.takes.items():
-                place = shape.places[n]
-                if place.kept is None or taker in {None, place.kept}:
-                    continue
-                if place.part is Part.PRACTITIONER:
-                    people.append(takes)
-                elif place.part in {Part.ROOM, Part.KIT}:
-                    things.append(takes)
+                others = shape.places[n].others(taker) if taker is not None else 0
+                if others:
+                    is_person = shape.places[n].part is Part.PRACTITIONER
+                    (people if is_person else things).append(others * takes)
         for total, parts in zip(
             self.costs, ([is_out], [moved], [away], people, things), strict=True
         ):

@@ -1,6 +1,7 @@
 """A day put together anew: the solver against trying everything, and its answers against every hard rule."""
 
 import random
+from dataclasses import replace
 from itertools import product
 from uuid import UUID, uuid5
 
@@ -42,13 +43,13 @@ def simple(name, start, starts, people=PEOPLE[:2], rooms=ROOMS[:1], minutes=30, 
             part=Part.PRACTITIONER,
             blocks=((0, minutes),),
             able=dict.fromkeys(people, starts),
-            kept=who or people[0],
+            kept=(who or people[0],),
         ),
         Place(
             part=Part.ROOM,
             blocks=((0, minutes + 10),),
             able=dict.fromkeys(rooms, starts),
-            kept=rooms[0],
+            kept=(rooms[0],),
         ),
         Place(
             part=Part.JOB,
@@ -68,9 +69,8 @@ def fits(visits, placed):
     spans = []
     for visit in visits:
         at = placed[visit.id]
-        if at is not None:
-            assert is_allowed(visit, at)
-            spans += taken(visit, at)
+        assert at is None or is_allowed(visit, at)
+        spans += taken(visit, at)
     spans.sort()
     return all(a[0] != b[0] or a[2] <= b[1] for a, b in zip(spans, spans[1:], strict=False))
 
@@ -156,12 +156,12 @@ def small_visits(draw):
         length = draw(st.integers(1, 3))
         able = {who: draw(starts) for who in draw(st.sets(st.sampled_from(PEOPLE[:2]), min_size=1))}
         places = [
-            Place(part=Part.PRACTITIONER, blocks=((0, length),), able=able, kept=PEOPLE[0]),
+            Place(part=Part.PRACTITIONER, blocks=((0, length),), able=able, kept=(PEOPLE[0],)),
             Place(
                 part=Part.ROOM,
                 blocks=((-1, length + 1),),
                 able=dict.fromkeys(draw(st.sets(st.sampled_from(ROOMS[:2]), min_size=1)), 0xFFF),
-                kept=ROOMS[0],
+                kept=(ROOMS[0],),
             ),
             Place(
                 part=Part.JOB,
@@ -175,7 +175,7 @@ def small_visits(draw):
         if draw(st.booleans()):
             second = dict.fromkeys(PEOPLE[:2], 0xFFF)
             places.append(
-                Place(part=Part.PRACTITIONER, blocks=((length + 1, length + 2),), able=second, kept=PEOPLE[1])
+                Place(part=Part.PRACTITIONER, blocks=((length + 1, length + 2),), able=second, kept=(PEOPLE[1],))
             )  # fmt: skip
             different = (frozenset({0, 3}),)
         shapes.append(Shape(starts=draw(starts) | draw(starts), places=tuple(places), different=different))  # fmt: skip
@@ -187,8 +187,12 @@ def small_visits(draw):
 
 
 @settings(deadline=None, max_examples=60)
-@given(st.lists(small_visits(), min_size=1, max_size=3, unique_by=lambda v: v.id))
-def test_the_proposal_costs_what_the_best_of_all_ways_costs(visits):
+@given(st.lists(small_visits(), min_size=1, max_size=3, unique_by=lambda v: v.id), st.data())
+def test_the_proposal_costs_what_the_best_of_all_ways_costs(visits, data):
+    # What is left as it is never met another plan: each has a minute of the first room of its own.
+    for n, visit in enumerate(visits):
+        if data.draw(st.booleans()):
+            visits[n] = replace(visit, left=((ROOMS[0], 2 * n, 2 * n + 1),))
     found = propose(visits, seconds=20)
     assert found.is_best and fits(visits, found.placed)
     assert found.cost == cheapest(visits)
@@ -206,9 +210,9 @@ def test_a_large_day_breaks_no_hard_rule_in_little_time(seed):
         at_work = {who: run(0, 700) if PEOPLE.index(who) > 1 else run(0, 320) for who in skilled}
         length = dice.choice([20, 30, 40])
         places = (
-            Place(part=Part.PRACTITIONER, blocks=((0, length),), able=at_work, kept=skilled[0]),
-            Place(part=Part.ROOM, blocks=((-5, length + 10),), able=dict.fromkeys(ROOMS[:6], run(0, 700)), kept=ROOMS[n % 6]),
-            Place(part=Part.KIT, blocks=((-5, length + 60),), able=dict.fromkeys(KITS[:8], run(0, 700)), kept=KITS[n % 8]),
+            Place(part=Part.PRACTITIONER, blocks=((0, length),), able=at_work, kept=(skilled[0],)),
+            Place(part=Part.ROOM, blocks=((-5, length + 10),), able=dict.fromkeys(ROOMS[:6], run(0, 700)), kept=(ROOMS[n % 6],)),
+            Place(part=Part.KIT, blocks=((-5, length + 60),), able=dict.fromkeys(KITS[:8], run(0, 700)), kept=(KITS[n % 8],)),
             Place(part=Part.JOB, blocks=((-5, 0),), able={PEOPLE[9]: run(0, 700)}, own=0, own_able=at_work),
         )  # fmt: skip
         around = run(max(0, start - 120), min(700, start + 125))
