@@ -2,6 +2,7 @@ from django.urls import path
 
 from services.api import availability as a
 from services.api import consultations as c
+from services.api import day_plan as d
 from services.api import holds as h
 from services.api import intake as i
 from services.api import lines as x
@@ -15,6 +16,7 @@ urlpatterns = [
     path("locations/<uuid:id>/availability", a.FindAvailability.as_view()),
     path("locations/<uuid:id>/holds", several(h.ListHolds, h.HoldTime).as_view()),
     path("holds/<uuid:id>/release", h.ReleaseHold.as_view()),
+    path("locations/<uuid:id>/running-late", d.ReadRunningLate.as_view()),
     path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
     path("locations/<uuid:id>/override-rates", ReadOverrideRates.as_view()),

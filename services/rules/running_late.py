@@ -7,11 +7,14 @@ after it, and free time in between takes up minutes. Nothing is swapped or moved
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from heapq import heappop, heappush
 from itertools import count, pairwise
 from uuid import UUID
 
 from spa_ops.kernel.intervals import Period
+
+_MINUTE = timedelta(minutes=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +35,38 @@ class Late:
     minutes: int
     after: UUID | None = None
     waits_for: UUID | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineFacts:
+    """What is planned and known of one line; without `started_at` its work has not begun."""
+
+    hands_on_at: datetime
+    aftercare_at: datetime
+    ends_at: datetime
+    started_at: datetime | None = None
+    is_over: bool = False
+
+
+def late_by_itself(
+    starts_at: datetime, lines: Sequence[LineFacts], now: datetime, *, is_in_room: bool
+) -> int:
+    """By how many minutes, each begun one counted, a visit is behind its plan as it stands now.
+
+    `lines` are those that were not dropped, in order. A client who has not been seated is late from
+    `starts_at` on. Work that began late ends as much later, and work that has not ended by its time
+    is late from then on.
+    """
+    current = next((line for line in lines if not line.is_over), None)
+    if current is None:
+        behind = [now - line.ends_at for line in lines[-1:]]
+    elif current.started_at is not None:
+        behind = [current.started_at - current.hands_on_at, now - current.aftercare_at]
+    elif is_in_room:
+        behind = [now - current.hands_on_at]
+    else:
+        behind = [now - starts_at]
+    return max([0, *(-(-by // _MINUTE) for by in behind)])
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,4 +54,12 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "dates",
         "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): + -> -",
     ): "the four years before will do as well",
+    (
+        "dates",
+        "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): 4 -> 5",
+    ): "more days than a leap cycle has tell nothing new",
+    (
+        "dates",
+        "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): 365 -> 366",
+    ): "more days than a leap cycle has tell nothing new",
 }

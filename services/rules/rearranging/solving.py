@@ -161,7 +161,8 @@ class _Model:
                     first, end - first, is_out, f"{name} left"
                 )
             )
-        people, things = [], []
+        people: list[Any] = []
+        things: list[Any] = []
         for shape, used in zip(visit.shapes, chosen, strict=True):
             for (n, taker), takes in used.takes.items():
                 others = shape.places[n].others(taker) if taker is not None else 0

@@ -3,10 +3,18 @@
 from datetime import UTC, datetime, timedelta
 from uuid import UUID, uuid5
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from services.rules.running_late import Late, Planned, lateness, spare_minutes
+from services.rules.running_late import (
+    Late,
+    LineFacts,
+    Planned,
+    late_by_itself,
+    lateness,
+    spare_minutes,
+)
 from spa_ops.kernel.intervals import Period
 
 SPACE = UUID("5ba00000-0000-4000-8000-00000000a7e0")
@@ -107,3 +115,35 @@ def test_spare_minutes_tell_every_lateness(day, minutes):
     expected = {other: minutes - s for other, s in spare.items() if minutes > s}
     found = {v: how.minutes for v, how in lateness(day, {first: minutes}).items() if v != first}
     assert found == expected
+
+
+def facts(first, started=None, over=False):
+    """A line of 30 minutes: 5 of consultation, 20 of work, 5 of aftercare."""
+    when = [NINE + timedelta(minutes=first + m) for m in (5, 25, 30)]
+    begun = None if started is None else NINE + timedelta(minutes=started)
+    return LineFacts(hands_on_at=when[0], aftercare_at=when[1], ends_at=when[2], started_at=begun, is_over=over)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("lines", "now", "in_room", "late"),
+    [
+        ([facts(0)], -10, False, 0),
+        ([facts(0)], 0, False, 0),
+        ([facts(0)], 0.5, False, 1),
+        ([facts(0)], 12, False, 12),
+        ([facts(0)], 4, True, 0),
+        ([facts(0)], 11, True, 6),
+        ([facts(0, started=5)], 20, True, 0),
+        ([facts(0, started=14)], 20, True, 9),
+        ([facts(0, started=5)], 31, True, 6),
+        ([facts(0, started=14)], 31, True, 9),
+        ([facts(0, started=5, over=True), facts(30)], 34, True, 0),
+        ([facts(0, started=5, over=True), facts(30)], 45, True, 10),
+        ([facts(0, started=5, over=True)], 28, True, 0),
+        ([facts(0, started=5, over=True)], 33, True, 3),
+        ([], 33, True, 0),
+    ],
+)
+def test_how_late_a_visit_is_by_itself(lines, now, in_room, late):
+    at_now = NINE + timedelta(minutes=now)
+    assert late_by_itself(NINE, lines, at_now, is_in_room=in_room) == late
