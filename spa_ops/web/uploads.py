@@ -5,7 +5,7 @@ from typing import Any, ClassVar
 
 from django.core.files.uploadedfile import UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, MemoryFileUploadHandler
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse, UnreadablePostError
 from django.http.multipartparser import MultiPartParser as Parts
 from django.utils.datastructures import MultiValueDict
 from rest_framework.parsers import MultiPartParser
@@ -16,6 +16,9 @@ from spa_ops.web.views import Command
 
 #: What the other fields and the lines between the parts may take besides the file.
 BESIDES = 64 * 1024
+#: A body that is refused is read to its end and thrown away, up to this: who is still sending would
+#: get a broken connection and no answer.
+MOST_DISCARDED = 64 * 1024 * 1024
 
 
 class _InMemory(MemoryFileUploadHandler):
@@ -59,6 +62,10 @@ class Upload(Command):
         request.upload_handlers = [_Whole(self.most_bytes)]
         return super().initialize_request(request, *args, **kwargs)
 
+    def handle_exception(self, exc: Exception) -> HttpResponse:
+        _discard(self.request._request)
+        return super().handle_exception(exc)
+
     def parsed(self, request: Request) -> dict[str, Any]:
         """The validated input; raises `InvalidInput` also for a field given twice."""
         sent = request.data if isinstance(request.data, MultiValueDict) else MultiValueDict()
@@ -74,3 +81,12 @@ class Upload(Command):
         serializer = self.input(data=fields)
         serializer.is_valid(raise_exception=True)
         return dict(serializer.validated_data)
+
+
+def _discard(request: HttpRequest) -> None:
+    left = MOST_DISCARDED
+    try:
+        while left > 0 and (chunk := request.read(64 * 1024)):
+            left -= len(chunk)
+    except UnreadablePostError:
+        return  # nobody is there to answer

@@ -525,3 +525,14 @@ def test_a_large_photograph_never_lies_in_a_temporary_file(call, visit, monkeypa
     monkeypatch.setattr(uploadedfile, "tempfile", None)
     sent = encoded() + b"\0" * (5 * 2**20)
     assert take(call, visit, picture=photograph(sent)).status_code == 201
+
+
+def test_a_device_may_bring_the_id_and_the_time_and_an_id_is_used_once(call, visit, now):
+    own = {"id": "019df000-0000-7000-8000-000000000abc"}
+    arrived = visit["arrived_at"]
+    with clock.stopped_at(now + timedelta(minutes=20)):
+        made = taken(call, visit, taken_at=arrived, **own)
+        assert (made["id"], made["taken_at"]) == (own["id"], arrived)
+        assert made["recorded_at"] > arrived
+        assert kind(take(call, visit, **own)) == (409, "already-exists")
+    assert kept() == 1
