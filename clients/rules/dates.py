@@ -79,8 +79,6 @@ def at_least_as_long(one: Window | None, other: Window | None) -> bool:
         return True
     if one is None:
         return False
-    if one.unit is Unit.MONTHS and other.unit is Unit.MONTHS:
-        return one.count >= other.count
     return _spread(one)[0] >= _spread(other)[1]
 
 
