@@ -4,7 +4,7 @@ A few statements for what does not change with the time, then one for what each 
 the claims: the first day, the six after it, the rest. Most questions are answered by the first.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
@@ -19,7 +19,7 @@ from services.problems import OtherPractitionerChosen
 from services.queries import planning
 from services.queries.availability_screening import Bounds, bounds_for
 from services.queries.planning import PlanFacts, minutes_of
-from services.rules.availability.bits import filled
+from services.queries.taken import TakenSoFar
 from services.rules.availability.masks import Masks
 from services.rules.availability.model import (
     Attendant,
@@ -30,7 +30,6 @@ from services.rules.availability.model import (
     Question,
     Room,
     Spans,
-    Taken,
     WantedLine,
     WhatIf,
 )
@@ -100,14 +99,6 @@ SELECT jsonb_build_object(
                   GROUP BY 1 ORDER BY count(*) DESC, max(l.starts_at) DESC LIMIT 1) u)
 )
 """
-# Whole minutes as two texts of numbers: cheaper to make, to hand over and to read than spans.
-_TAKEN = """
-SELECT b.id, t.first::text, t.until::text FROM unnest(%s::uuid[]) AS b(id), LATERAL (
-    SELECT array_agg(c.from_minute) AS first, array_agg(c.until_minute) AS until
-    FROM claims_claim c WHERE c.bookable_id = b.id AND c.until_minute > %s AND c.from_minute < %s
-    AND (c.hold_expires_at IS NULL OR c.hold_expires_at > %s)
-) t WHERE t.first IS NOT NULL
-"""
 
 
 def availability(
@@ -127,46 +118,21 @@ def availability(
     Raises `NotFound`, `Erased`, `OtherPractitionerChosen`, `InvalidInput`. Nothing is held: what is
     offered may be gone when it is booked.
     """
-    tenancy.location(location_id, actor)
     _check_asked(lines, since, until, any_order)
-    client = tenancy.loaded(Client, client_id, actor)
-    if client.erased_at is not None:
-        raise Erased
-    found = _candidates(location_id, client_id, lines)
-    facts = planning.plan_facts(
-        actor=actor,
-        location_id=location_id,
-        client_id=client_id,
-        service_ids={line.service_id for line in lines},
-        room_ids=found["rooms"],
-        kit_ids=found["kits"],
-        person_ids=found["people"],
-    )
-    _check_named(facts, lines, found)
     start = max(since, now)
     end = until or start + HORIZON
     if end <= start:
         raise invalid("/to", "must be later than from and now")
-    bounds = bounds_for(
+    asked = asked_for(
+        actor=actor,
+        now=now,
+        location_id=location_id,
         client_id=client_id,
-        services=[facts.services[line.service_id] for line in lines],
-        place=facts.place,
-        now=now,
-    )
-    asked = Asked(
-        facts=facts,
         lines=lines,
-        client=client,
-        found=found,
-        bounds=bounds,
+        since=start,
         any_order=any_order,
-        now=now,
-        taken=TakenSoFar(
-            {client.id, *facts.rooms, *facts.kits, *found["people"], *facts.attendants},
-            start - _DAY,
-            now,
-        ),
     )
+    facts, bounds = asked.facts, asked.bounds
     options_found: list[Option] = []
     for period, horizon in _steps(facts, lines, start, end):
         options_found += options(asked.question(period, horizon), limit - len(options_found))
@@ -184,6 +150,56 @@ def availability(
         reasons=[(day, r) for (day, _), r in zip(days, reasons, strict=True)],
         what_ifs=what_ifs(masks),
         bounds=bounds,
+    )
+
+
+def asked_for(
+    *,
+    actor: Actor,
+    now: datetime,
+    location_id: UUID,
+    client_id: UUID,
+    lines: Sequence[LineAsked],
+    since: datetime,
+    any_order: bool = False,
+    without: Collection[UUID] = (),
+) -> "Asked":
+    """Everything that questions about these lines from `since` on have in common.
+
+    What the visits `without` have taken counts as free. Raises `NotFound`, `Erased`,
+    `OtherPractitionerChosen`.
+    """
+    tenancy.location(location_id, actor)
+    client = tenancy.loaded(Client, client_id, actor)
+    if client.erased_at is not None:
+        raise Erased
+    found = _candidates(location_id, client_id, lines)
+    facts = planning.plan_facts(
+        actor=actor,
+        location_id=location_id,
+        client_id=client_id,
+        service_ids={line.service_id for line in lines},
+        room_ids=found["rooms"],
+        kit_ids=found["kits"],
+        person_ids=found["people"],
+    )
+    _check_named(facts, lines, found)
+    bounds = bounds_for(
+        client_id=client_id,
+        services=[facts.services[line.service_id] for line in lines],
+        place=facts.place,
+        now=now,
+    )
+    ids = {client.id, *facts.rooms, *facts.kits, *found["people"], *facts.attendants}
+    return Asked(
+        facts=facts,
+        lines=lines,
+        client=client,
+        found=found,
+        bounds=bounds,
+        any_order=any_order,
+        now=now,
+        taken=TakenSoFar(ids, since - _DAY, now, without),
     )
 
 
@@ -271,7 +287,7 @@ class Asked:
     bounds: Bounds
     any_order: bool
     now: datetime
-    taken: "TakenSoFar"
+    taken: TakenSoFar
 
     def question(self, period: Period, horizon: datetime) -> Question:
         """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
@@ -318,40 +334,6 @@ class Asked:
             shortest_minutes=found["shortest"] or 0,
             usual_practitioner_id=next(iter(found["usual"]), None),
         )
-
-
-class TakenSoFar:
-    """What is taken of these bookables from the minute of `since` on, as far as it was loaded."""
-
-    def __init__(self, ids: set[UUID], since: datetime, now: datetime) -> None:
-        self._ids, self._now = list(ids), now
-        self._since = since.replace(second=0, microsecond=0)
-        self._first = self._known = int(self._since.timestamp()) // 60
-        self._bits: dict[UUID, int] = {}
-
-    def load(self, until: datetime) -> None:
-        """Read what is not known yet of the time up to `until`; one statement, or none."""
-        end = -int(-until.timestamp() // 60)
-        if end <= self._known:
-            return
-        with connection.cursor() as cursor:
-            cursor.execute(_TAKEN, [self._ids, self._known, end, self._now])
-            for who, first, ends in cursor.fetchall():
-                self._bits[who] = self._bits.get(who, 0) | self._filled(
-                    orjson.loads(f"[{first[1:-1]}]"), orjson.loads(f"[{ends[1:-1]}]")
-                )
-        self._known = end
-
-    def _filled(self, firsts: list[int], ends: list[int]) -> int:
-        """Bits from the minute on up to which everything was known."""
-        known = self._known
-        if min(firsts) < known:
-            firsts = [max(first, known) for first in firsts]
-        return filled(firsts, ends, known) << known - self._first
-
-    def of(self, who: UUID) -> Taken:
-        """What is taken of one of them."""
-        return Taken(origin=self._since, bits=self._bits.get(who, 0))
 
 
 def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> WantedLine:
