@@ -29,16 +29,19 @@ class ComingLine(NamedTuple):
     product_ids: Sequence[UUID]
 
 
-# Of who said nothing only what stands stopped, or could be by a test, may change.
+# Of who said nothing only what stands stopped, or could be by a test, may change. The visits of each
+# client apart (OFFSET keeps it so): joined at once, every batch went through the whole table.
 _COMING_LINES = """
 SELECT v.client_id, v.id, l.id, p.zone, l.area, l.method, l.starts_at, l.verdict, l.earliest_on, s.skin_product_ids
 FROM unnest(%s::uuid[], %s::bool[]) AS c(id, told)
-JOIN services_visit v ON v.client_id = c.id
+CROSS JOIN LATERAL (
+    SELECT v.id, v.business_id, v.client_id, v.location_id FROM services_visit v
+    WHERE v.client_id = c.id AND v.state = 'booked' AND v.starts_at > %s OFFSET 0
+) v
 JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id
 JOIN services_service s ON s.business_id = l.business_id AND s.id = l.service_id
 JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_id
-WHERE v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
-AND (c.told OR l.verdict <> '' OR s.skin_product_ids <> '{}')
+WHERE l.state = 'planned' AND (c.told OR l.verdict <> '' OR s.skin_product_ids <> '{}')
 ORDER BY v.client_id, l.starts_at, l.id
 """
 #: Also what the benchmark's peer reads.
