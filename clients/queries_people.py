@@ -80,6 +80,14 @@ def left_of_each(client_ids: Iterable[UUID]) -> dict[UUID, UUID]:
         return dict(cursor.fetchall())
 
 
+def ids_of_persons(client_ids: Iterable[UUID]) -> set[UUID]:
+    """The ids of all records of the persons whose records these are some of. Two statements, or none."""
+    if not (some := set(client_ids)):
+        return set()
+    persons = ids_of_each(set(left_of_each(some).values()))
+    return {client_id for ids in persons.values() for client_id in ids}
+
+
 def left_of(client_id: UUID) -> UUID:
     """The one that is left of a client's person."""
     return left_of_each([client_id]).get(client_id, client_id)

@@ -191,6 +191,7 @@ def _decision(row: Rebooking, now: datetime) -> Send | WaitUntil | NotSent:
             minor=is_minor(client.birth_date, local_date(now, place.zone)),
         ),
         is_booked=queries.is_booked_again(row, now),
+        is_told=queries.is_told_already(row),
     )
 
 

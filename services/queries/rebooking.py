@@ -4,16 +4,17 @@ from datetime import datetime, time, timedelta
 from uuid import UUID
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from django.db.models import Exists, OuterRef, Q
+from django.db import connection
+from django.db.models import Q
 
 from clients.models import Client
-from clients.queries_people import ids_of, left_of
+from clients.queries_people import ids_of, ids_of_persons, left_of
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import ParameterName
 from compliance.requirements.rules.sending_hours import SendingHours, sending_hours_from
 from services.models import Incident, Line, LineState, Rebooking, VisitState
 from services.rules.incident_record import IncidentState
-from services.rules.reminders import RebookingState
+from services.rules.reminders import GONE, RebookingState
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import at_local
 from spa_ops.tenancy.models import Location
@@ -24,13 +25,15 @@ _AHEAD = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
 def next_due(now: datetime) -> Rebooking | None:
     """The waiting reminder that is due longest and that no other worker has; locked.
 
-    While an incident of the client is open, theirs wait: nobody who was burnt is told to come again
+    While an incident of the person is open, theirs wait: nobody who was burnt is told to come again
     before somebody has seen to it. Afterwards they go out, or are too late, as any other.
     """
-    hurt = Incident.objects.filter(client_id=OuterRef("client_id"), state=IncidentState.OPEN)
+    hurt = Incident.objects.filter(state=IncidentState.OPEN, client_id__isnull=False)
+    held = ids_of_persons(hurt.values_list("client_id", flat=True))
     rows = Rebooking.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
     return (
-        rows.filter(~Exists(hurt), state=RebookingState.WAITING, remind_at__lte=now)
+        rows.exclude(client_id__in=held)
+        .filter(state=RebookingState.WAITING, remind_at__lte=now)
         .select_related("client", "location", "service")
         .order_by("remind_at", "id")
         .first()
@@ -86,3 +89,25 @@ def is_booked_again(row: Rebooking, now: datetime) -> bool:
         visit__starts_at__gte=today,
         state=LineState.PLANNED,
     ).exists()
+
+
+def is_told_already(row: Rebooking) -> bool:
+    """Whether another reminder of this service and day has gone out to the person, or may have.
+
+    Records that were merged may each have had one. Of two that are decided at once one waits here
+    until the other has committed; it holds nothing that the other needs.
+    """
+    person = left_of(row.client_id)
+    name = f"reminder {row.business_id} {person} {row.service_id} {row.rebook_on}"
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [name])
+    return (
+        Rebooking.objects.filter(
+            client_id__in=ids_of(person),
+            service_id=row.service_id,
+            rebook_on=row.rebook_on,
+            state__in=GONE,
+        )
+        .exclude(id=row.id)
+        .exists()
+    )

@@ -90,6 +90,8 @@ class NotSent(StrEnum):
 
     TOO_LATE = "too_late"
     ALREADY_BOOKED = "already_booked"
+    #: Another reminder of the same service and day has gone out to the same person, or may have.
+    ALREADY_TOLD = "already_told"
     NO_CONSENT = "no_consent"
     NO_ADDRESS = "no_address"
     REFUSED = "refused"
@@ -119,6 +121,7 @@ def decide(
     consents: Mapping[str, bool],
     addresses: Mapping[Channel, str],
     is_booked: bool,
+    is_told: bool,
 ) -> Send | WaitUntil | NotSent:
     """What to do with a due reminder at `now`, in the client's `zone`.
 
@@ -130,6 +133,8 @@ def decide(
         return NotSent.TOO_LATE
     if is_booked:
         return NotSent.ALREADY_BOOKED
+    if is_told:
+        return NotSent.ALREADY_TOLD
     agreed = [c for c in Channel if consents.get(CONSENT_FOR[c], False)]
     if not agreed:
         return NotSent.NO_CONSENT

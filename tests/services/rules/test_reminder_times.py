@@ -94,7 +94,7 @@ def test_a_late_finish_counts_from_the_local_day_not_from_utcs():
 
 
 def decided(now, zone="UTC", rebook_on=date(2026, 6, 3), **case):
-    usual = {"consents": BOTH, "addresses": REACHED, "is_booked": False}
+    usual = {"consents": BOTH, "addresses": REACHED, "is_booked": False, "is_told": False}
     return decide(now=now, zone=zone, rebook_on=rebook_on, hours=HOURS, **(usual | case))
 
 
@@ -124,29 +124,32 @@ addresses = st.fixed_dictionaries(
 
 
 @settings(deadline=None)
-@given(instants, zones, st.integers(-3, 20), consents, addresses, st.booleans())
-def test_what_is_sent_was_agreed_is_in_time_and_not_booked(now, zone, ahead, agreed, where, booked):
+@given(instants, zones, st.integers(-3, 20), consents, addresses, st.booleans(), st.booleans())
+def test_what_is_sent_was_agreed_is_in_time_and_neither_booked_nor_told(
+    now, zone, ahead, agreed, where, booked, told
+):
     rebook_on = wall(now, zone).date() + timedelta(days=ahead)
-    found = decided(now, zone, rebook_on, consents=agreed, addresses=where, is_booked=booked)
+    given = {"consents": agreed, "addresses": where, "is_booked": booked, "is_told": told}
+    found = decided(now, zone, rebook_on, **given)
     open_now = HOURS.opens <= wall(now, zone).time() < HOURS.closes
     if isinstance(found, Send):
         assert open_now
         assert ahead >= 0
         assert not booked
+        assert not told
         assert agreed[CONSENT_FOR[found.channel]]
         assert found.recipient == where[found.channel] != ""
     elif isinstance(found, WaitUntil):
         assert not open_now
         assert now < found.at <= now + timedelta(hours=36)
         # Looked at again then, it goes out: waiting ends.
-        again = decided(
-            found.at, zone, rebook_on, consents=agreed, addresses=where, is_booked=booked
-        )
+        again = decided(found.at, zone, rebook_on, **given)
         assert isinstance(again, Send)
     else:
         reasons = {
             NotSent.TOO_LATE: ahead < 0 or (ahead == 0 and wall(now, zone).time() >= HOURS.closes),
             NotSent.ALREADY_BOOKED: booked,
+            NotSent.ALREADY_TOLD: told,
             NotSent.NO_CONSENT: not any(agreed.values()),
             NotSent.NO_ADDRESS: not any(
                 where[c] for c in Channel if agreed.get(CONSENT_FOR[c], False)
