@@ -51,6 +51,10 @@ class HousePolicyRefused(RuleFileRefused):
     slug, status, title = "house-policy-refused", 422, "House policy refused"
 
 
+#: What whoever screens may meet: a house policy that this program's rules no longer know (decision 30).
+POLICY_UNFIT = (HousePolicyRefused, RuleFileUnreadable)
+
+
 class HealthConsentMissing(Problem):
     """Nothing about a client's health is kept before they agree to that. Ask the client (for a minor,
     the guardian); when they agree, record it (`POST /api/v1/clients/{id}/consents` with `purpose`

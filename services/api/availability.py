@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT
 from services.problems import OtherPractitionerChosen
 from services.queries.availability import MOST_LINES, Availability, LineAsked, availability
 from services.rules.availability.model import Option
@@ -67,7 +68,7 @@ class FindAvailability(Command):
 
     access = {"POST": STAFF}
     input = AskAvailability
-    problems = (Erased, OtherPractitionerChosen)
+    problems = (Erased, OtherPractitionerChosen, *POLICY_UNFIT)
     tag = "visits"
     output = object_schema(
         options=array_of(

@@ -8,7 +8,13 @@ from rest_framework import serializers as s
 from clients.actions_erasure import Asker, Reason
 from clients.actions_merge import MergeReason
 from clients.bodies import CLIENT
-from clients.problems import BirthDatesDiffer, MergedAway, RetentionHolds, TooLateToUndo
+from clients.problems import (
+    POLICY_UNFIT,
+    BirthDatesDiffer,
+    MergedAway,
+    RetentionHolds,
+    TooLateToUndo,
+)
 from services.actions import erasure, merging
 from services.problems import VisitsAhead, VisitsToMove
 from spa_ops.kernel.problems import Busy, WrongState
@@ -40,7 +46,7 @@ class MergeClient(Command):
     access = {"POST": LEADS}
     input = MergeClientInput
     entity = CLIENT
-    problems = (VisitsToMove, MergedAway, BirthDatesDiffer, Erased)
+    problems = (VisitsToMove, MergedAway, BirthDatesDiffer, Erased, *POLICY_UNFIT)
 
     def handle(self, *, id: UUID, into: UUID, reason: str | None = None, **given: Any) -> Any:
         why = MergeReason(reason) if reason else None
@@ -55,7 +61,7 @@ class UndoMerge(Command):
 
     access = {"POST": LEADS}
     entity = CLIENT
-    problems = (TooLateToUndo, WrongState, Erased, Busy)
+    problems = (TooLateToUndo, WrongState, Erased, Busy, *POLICY_UNFIT)
 
     def handle(self, *, id: UUID, **given: Any) -> Any:
         return merging.undo_merge(client_id=id, **given)

@@ -7,7 +7,7 @@ from django.http import HttpResponse
 from rest_framework.request import Request
 
 from clients import actions as clients
-from clients.problems import HealthConsentMissing
+from clients.problems import POLICY_UNFIT, HealthConsentMissing
 from clients.rule_files import shipped_rule_set
 from services.actions import consultation
 from services.api import visit_shapes as shapes
@@ -36,7 +36,7 @@ class HoldConsultation(OnVisit):
 
     access = {"POST": FLOOR}
     input = shapes.HoldConsultation
-    problems = (HealthConsentMissing,)
+    problems = (HealthConsentMissing, *POLICY_UNFIT)
 
     def handle(self, *, met: Any = (), **given: Any) -> Visit:
         return consultation.hold_consultation(met=[consultation.Met(**m) for m in met], **given)
@@ -47,6 +47,7 @@ class StrikeAnswer(OnVisit):
 
     access = {"POST": FLOOR}
     input = shapes.StrikeAnswer
+    problems = POLICY_UNFIT
 
     def handle(self, **given: Any) -> Visit:
         return consultation.strike_answer(**given)

@@ -8,6 +8,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT, HealthConsentMissing
 from services.actions import consultation, intake
 from services.api import visit_shapes as shapes
 from services.api.visits import OnVisit
@@ -115,6 +116,7 @@ class ConfirmIntake(OnVisit):
 
     access = {"POST": FLOOR}
     input = ConfirmIntakeShape
+    problems = (HealthConsentMissing, *POLICY_UNFIT)
 
     def handle(self, *, met: Any = (), **given: Any) -> Visit:
         return intake.confirm(met=[consultation.Met(**m) for m in met], **given)

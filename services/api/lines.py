@@ -6,6 +6,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT
 from rooms.problems import RoomNotReady
 from services import problems as p
 from services.actions import consultation, corrections, replanning
@@ -58,6 +59,7 @@ class StartLine(_OnLine):
         RoomNotReady,
         p.KitNotCleared,
         p.NotHygienic,
+        *POLICY_UNFIT,
     )
 
     def handle(self, *, actor: Any, now: Any, line_id: UUID, **confirmed: bool) -> Visit:
@@ -143,6 +145,7 @@ class DropLine(_OnLine):
 
     access = {"POST": STAFF}
     input = shapes.WithReason
+    problems = POLICY_UNFIT
 
     def handle(self, **given: Any) -> Visit:
         return replanning.drop_line(**given)
@@ -156,7 +159,7 @@ class DeclineLine(_OnLine):
 
     access = {"POST": FLOOR}
     input = shapes.WithReason
-    problems = (p.NotCovered,)
+    problems = (p.NotCovered, *POLICY_UNFIT)
 
     def handle(self, **given: Any) -> Visit:
         return replanning.decline_line(**given)
@@ -167,7 +170,7 @@ class SwapLine(_OnLine):
 
     access = {"POST": STAFF}
     input = shapes.SwapLine
-    problems = PLANNING
+    problems = (*PLANNING, *POLICY_UNFIT)
 
     def handle(self, *, line: Any, **given: Any) -> Visit:
         return replanning.swap_line(request=line_request(dict(line)), **given)

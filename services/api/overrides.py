@@ -6,6 +6,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT
 from clients.queries import rule_set
 from services.queries.overrides import override_rates
 from spa_ops.kernel.clock import local_date
@@ -28,6 +29,7 @@ class ReadOverrideRates(ApiView):
     """
 
     access = {"GET": LEADS}
+    problems = POLICY_UNFIT
     parameters = {"from": ("date", "first local day"), "to": ("date", "last local day, included")}
     output = object_schema(
         **{"from": "date"}, location_id="uuid", to="date", lines="int", rules=array_of(_RATE)

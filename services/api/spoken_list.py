@@ -9,7 +9,7 @@ from rest_framework.request import Request
 
 from clients import actions as clients
 from clients import queries as client_queries
-from clients.problems import HealthConsentMissing
+from clients.problems import POLICY_UNFIT, HealthConsentMissing
 from clients.rules.model import Asked, RuleSet
 from clients.rules.spoken import Spoken, spoken_list
 from services.actions import spoken_list as actions
@@ -48,6 +48,7 @@ class ReadSpokenList(ApiView):
 
     access = {"GET": FLOOR}
     tag = "visits"
+    problems = POLICY_UNFIT
     output = object_schema(
         notice="str",
         questions=array_of(_SPOKEN),
@@ -142,7 +143,7 @@ class ConfirmSpokenList(OnVisit):
 
     access = {"POST": FLOOR}
     input = ConfirmSpokenListShape
-    problems = (HealthConsentMissing,)
+    problems = (HealthConsentMissing, *POLICY_UNFIT)
 
     def handle(self, **given: Any) -> Visit:
         return actions.confirm_spoken_list(**given)

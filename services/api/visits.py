@@ -6,7 +6,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from rest_framework.request import Request
 
-from clients.problems import MergedAway
+from clients.problems import POLICY_UNFIT, MergedAway
 from clients.queries_people import ids_of
 from rooms.problems import RoomNotReady
 from services import problems as p
@@ -230,6 +230,7 @@ class RecordGuardian(OnVisit):
 
     access = {"POST": STAFF}
     input = shapes.RecordGuardian
+    problems = POLICY_UNFIT
 
     def handle(self, **given: Any) -> Visit:
         return presence.record_guardian(**given)
@@ -271,7 +272,7 @@ class AddLine(OnVisit):
 
     access = {"POST": STAFF}
     input = shapes.LineInput
-    problems = PLANNING
+    problems = (*PLANNING, *POLICY_UNFIT)
 
     def handle(self, *, actor: Any, now: Any, visit_id: UUID, **line: Any) -> Visit:
         return replanning.add_line(

@@ -1,0 +1,78 @@
+"""A house policy that the program's rules no longer know: whoever screens is refused, and says so."""
+
+import pytest
+from drf_spectacular.generators import SchemaGenerator
+
+from clients.models import ScreeningPolicy
+from services.models import Line
+from spa_ops.kernel import clock
+from spa_ops.unit.work import reading, run
+from tests.services.day import GLOVED, all_no, consult, in_room, line
+from tests.world import BUSINESS, LAKE, actor, uid
+
+
+@pytest.fixture
+def here(call, now):
+    """A client in the room, screened; then the policy of an older program that no longer fits."""
+    visit = in_room(call, now)
+    consult(call, visit)
+
+    def make():
+        ScreeningPolicy(
+            business_id=BUSINESS,
+            policy={"version": "old", "tighten": [{"rule": "gone_since", "why": "house"}]},
+            version="old",
+            digest="0" * 64,
+            recorded_at=clock.now(),
+        ).save(force_insert=True)
+
+    run(make, actor=actor("olga"), now=clock.now())
+    return visit
+
+
+def requests(now, visit):
+    return {
+        "/visits/{id}/consultation": (visit["id"], "petra", {"answers": all_no()}),
+        "/visits/{id}/consultation/strike-out": (visit["id"], "petra", {"item_id": None, "reason": "x"}),
+        "/visits/{id}/spoken-list": (visit["id"], "petra", {}),
+        "/visits/{id}/guardian": (visit["id"], "petra", {"present": True, "relation": "mother"}),
+        "/visits/{id}/lines": (visit["id"], "petra", line(now, minutes=60)),
+        "/lines/{id}/start": (visit["lines"][0]["id"], "petra", GLOVED),
+        "/locations/{id}/incidents": (LAKE, "petra", {
+            "kind": "burn", "what_happened": "wax too hot", "client_id": str(uid("cora")),
+            "visit_id": visit["id"],
+        }),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("path", list(requests(clock.now(), {"id": "", "lines": [{"id": ""}]})))
+def test_who_screens_is_refused_by_name_changes_nothing_and_documents_it(call, now, here, path):
+    of, who, body = requests(now, here)[path]
+    if "item_id" in body:
+        items = call("petra").get(f"visits/{here['id']}/consultation").body["items"]
+        body["item_id"] = items[0]["id"]
+    with reading(BUSINESS):
+        before = list(Line.objects.order_by("id").values())
+    answer = call(who).post(path.replace("{id}", str(of)).lstrip("/"), body)
+    assert (answer.status_code, answer.body["type"]) == (422, "/problems/house-policy-refused"), (
+        answer.body
+    )
+    assert [fault["code"] for fault in answer.body["faults"]]
+    with reading(BUSINESS):
+        assert list(Line.objects.order_by("id").values()) == before
+    assert "house-policy-refused" in documented(f"/api/v1{path}", "post")
+
+
+def documented(path, method):
+    document = SchemaGenerator().get_schema(request=None, public=True)
+    return document["paths"][path][method]["responses"]["422"]["description"]
+
+
+def test_the_spoken_list_and_the_rates_cannot_be_read_either(call, here):
+    for path, of, who in (
+        ("/visits/{id}/spoken-list", here["id"], "petra"),
+        ("/locations/{id}/override-rates", LAKE, "lena"),
+    ):
+        answer = call(who).get(path.replace("{id}", str(of)).lstrip("/"))
+        assert answer.body["type"] == "/problems/house-policy-refused", answer.body
+        assert "house-policy-refused" in documented(f"/api/v1{path}", "get")
