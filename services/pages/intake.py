@@ -6,6 +6,7 @@ nothing would have to be forged.
 """
 
 import base64
+import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
@@ -30,13 +31,24 @@ from spa_ops.kernel.actor import system_actor
 from spa_ops.kernel.problems import InvalidInput, MalformedRequest, MethodNotAllowed, Problem
 from spa_ops.unit.work import Outcome, RequestKey, reading, run
 from spa_ops.web import limits
+from spa_ops.web.problems import InternalError
+
+log = logging.getLogger("spa_ops.web")
 
 #: What to do, beside a problem's own text.
 _ADVICE = {
     "not-found": "Check that the whole address was copied, or ask the desk for a new link.",
     "malformed-request": "Go back, load the page again, and send it once more.",
+    "internal-error": "What you typed is still in this browser. Wait a minute and try again. If that does not "
+    "help, tell the desk, or answer in the room.",
     "too-many-requests": "Wait a minute and load the page again. What you typed is still in this browser.",
 }
+#: In place of a problem's own text, which speaks to who calls the API.
+_TEXT = {
+    "internal-error": "Something broke on our side, not on yours. Your answers may not have arrived."
+}
+#: After these the questions may be opened again.
+_AGAIN = frozenset({"internal-error", "too-many-requests"})
 _METHODS = ("GET", "HEAD", "POST")
 View = Callable[..., HttpResponse]
 
@@ -57,6 +69,9 @@ def _page(view: View) -> View:
         except (TooManyFieldsSent, RequestDataTooBig):
             reason = "More was sent than this page can hold."
             response = _problem(request, token, MalformedRequest(reason=reason))
+        except Exception as error:
+            log.error("request %s failed", getattr(request, "id", ""), exc_info=error)
+            response = _problem(request, token, InternalError())
         return _closed(response, request.nonce)  # type: ignore[attr-defined]
 
     return csrf_exempt(wrapped)
@@ -86,8 +101,9 @@ def _closed(response: HttpResponse, nonce: str) -> HttpResponse:
 def _problem(request: HttpRequest, token: str, problem: Problem) -> HttpResponse:
     context = {
         "title": problem.title,
-        "text": problem.catalogue_text(),
+        "text": _TEXT.get(problem.slug) or problem.catalogue_text(),
         "advice": _ADVICE.get(problem.slug, ""),
+        "again": reverse("intake", args=[token]) if problem.slug in _AGAIN else "",
         "forget": problem.slug in {"intake-sent-already", "intake-link-over"},
         "key": INTAKE.storage_key(token),
         "nonce": request.nonce,  # type: ignore[attr-defined]
