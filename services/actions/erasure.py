@@ -9,7 +9,7 @@ from clients.queries_people import ids_of
 from clients.registry import Holding, register
 from services.actions.booking import cancel_visit
 from services.actions.rebooking import withdraw_rebooking
-from services.models import VisitState
+from services.models import Payment, VisitChange, VisitState
 from services.problems import VisitsAhead
 from services.queries import client_record as queries
 from spa_ops.claims.actions import lock_bookables
@@ -71,7 +71,10 @@ def _blank_visits(client_id: UUID, now: datetime) -> int:
     for visit in visits:
         visit.note = ""
         put(visit, fields=["note"])
-    return len(visits)
+    # Why a plan was changed or money went back, in words; that it was, and how much, stays.
+    changes = VisitChange.objects.filter(visit__client_id=client_id).exclude(reason="")
+    returns = Payment.objects.filter(visit__client_id=client_id).exclude(reason="")
+    return len(visits) + changes.update(reason="") + returns.update(reason="")
 
 
 def _withdraw_dates(client_id: UUID, now: datetime) -> int:
@@ -82,7 +85,7 @@ def _withdraw_dates(client_id: UUID, now: datetime) -> int:
 
 
 def register_holdings() -> None:
-    """Visits, work records and rebooking dates. Payments name amounts and stay, as books must."""
+    """Visits, work records and rebooking dates. Payments name amounts and who paid, as books must."""
     register(Holding(table="services_visit", export=queries.exported_visits, erase=_blank_visits))
     # A wake-up call that is gone within seconds: nothing to tell, nothing to blank.
     register(Holding(table="services_foresight_due", export=lambda _: []))

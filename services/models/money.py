@@ -7,6 +7,7 @@ from spa_ops.unit.tables import (
     TenantModel,
     append_only,
     tenant_constraints,
+    words_go_with_the_client,
 )
 
 
@@ -65,6 +66,7 @@ class PaymentKind(models.TextChoices):
 
 
 @append_only
+@words_go_with_the_client("reason", by="visit_id", of="services_visit")
 class Payment(TenantModel):
     """Money in (positive) or back (negative); refund and void name the payment and a reason."""
 

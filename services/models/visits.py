@@ -8,6 +8,7 @@ from spa_ops.unit.tables import (
     TenantModel,
     append_only,
     tenant_constraints,
+    words_go_with_the_client,
 )
 
 
@@ -152,6 +153,7 @@ class Line(TenantModel):
 
 
 @append_only
+@words_go_with_the_client("reason", by="visit_id", of="services_visit")
 class VisitChange(TenantModel):
     """Booked, moved, cancelled or not come: when, by whom, with how much notice, and the policy shown."""
 

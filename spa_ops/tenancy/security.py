@@ -6,7 +6,7 @@ from django.apps import apps
 from django.conf import settings
 from django.db import connections
 
-from spa_ops.unit.tables import APPEND_ONLY, tenant_tables
+from spa_ops.unit.tables import APPEND_ONLY, ERASABLE_WORDS, tenant_tables
 
 #: Written only by SECURITY DEFINER functions; the program itself may read.
 READ_ONLY = {"ledger_head", "ledger_entry", "ledger_personal", "sync_feed", "sync_change"}
@@ -45,12 +45,21 @@ def statements_for(table: str) -> list[str]:
         statements += [
             f"DROP TRIGGER IF EXISTS append_only ON {table}",
             f"CREATE TRIGGER append_only BEFORE UPDATE OR DELETE ON {table} "
-            "FOR EACH ROW EXECUTE FUNCTION refuse_change()",
+            f"FOR EACH ROW EXECUTE FUNCTION {_guard(table)}",
             f"DROP TRIGGER IF EXISTS no_truncate ON {table}",
             f"CREATE TRIGGER no_truncate BEFORE TRUNCATE ON {table} "
             "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()",
         ]
+    if table in ERASABLE_WORDS:
+        statements.append(f"GRANT UPDATE ({ERASABLE_WORDS[table][0]}) ON {table} TO {app}")
     return statements
+
+
+def _guard(table: str) -> str:
+    if table not in ERASABLE_WORDS:
+        return "refuse_change()"
+    column, by, of = ERASABLE_WORDS[table]
+    return f"refuse_change_but_blank('{column}', '{by}', '{of}')"
 
 
 def protect_tables(using: str = "owner", **_: Any) -> None:

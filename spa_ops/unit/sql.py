@@ -27,6 +27,26 @@ BEGIN
 END $$;
 """
 
+# Of an append-only row the one column of words may be blanked, once the key of its client is destroyed.
+# Arguments: that column, the column of the reference, the table that has the client.
+REFUSE_CHANGE_BUT_BLANK = """
+CREATE FUNCTION refuse_change_but_blank() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    subject uuid;
+BEGIN
+    IF TG_OP = 'UPDATE' AND to_jsonb(NEW) ->> TG_ARGV[0] = ''
+        AND to_jsonb(NEW) - TG_ARGV[0] = to_jsonb(OLD) - TG_ARGV[0]
+    THEN
+        EXECUTE format('SELECT client_id FROM %I WHERE id = $1', TG_ARGV[2])
+            INTO subject USING (to_jsonb(NEW) ->> TG_ARGV[1])::uuid;
+        IF EXISTS (SELECT FROM tenancy_subject_key WHERE id = subject AND destroyed_at IS NOT NULL) THEN
+            RETURN NEW;
+        END IF;
+    END IF;
+    RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'insufficient_privilege';
+END $$;
+"""
+
 # plpgsql looks its functions up when it runs: the ledger's and the feed's come with their own apps.
 UNIT_FLUSH = """
 CREATE FUNCTION unit_flush(entries jsonb, changes jsonb) RETURNS void LANGUAGE plpgsql AS $$

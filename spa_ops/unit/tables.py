@@ -5,6 +5,7 @@ Row-level security does not check foreign keys, so every reference between tenan
 the parent at commit, after the feed row, and deadlocked in a trial.
 """
 
+from collections.abc import Callable
 from typing import Any
 
 from django.apps.registry import Apps
@@ -123,6 +124,23 @@ def append_only(model: type[models.Model]) -> type[models.Model]:
     """Class decorator: the app role gets SELECT and INSERT only, and a trigger refuses the rest."""
     APPEND_ONLY.add(model._meta.db_table)
     return model
+
+
+#: Of some append-only tables the one column of free words about a client, with the reference and the
+#: table through which the client is found: when the client is erased it is blanked, and nothing else.
+ERASABLE_WORDS: dict[str, tuple[str, str, str]] = {}
+
+
+def words_go_with_the_client(
+    column: str, *, by: str, of: str
+) -> Callable[[type[models.Model]], type[models.Model]]:
+    """Class decorator: `column` may be blanked once the client whom `of`, named in `by`, has is erased."""
+
+    def mark(model: type[models.Model]) -> type[models.Model]:
+        ERASABLE_WORDS[model._meta.db_table] = (column, by, of)
+        return model
+
+    return mark
 
 
 def tenant_tables(apps: Apps) -> list[str]:
