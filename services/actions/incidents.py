@@ -19,7 +19,7 @@ from services.problems import IncidentNotDone
 from services.queries import incidents as queries
 from services.rules import incident_record as rules
 from services.rules.incident_record import EntryKind, IncidentState
-from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
@@ -41,10 +41,11 @@ def add_entry(
 ) -> Incident:
     """Add what was said or done, sealed; also to a closed incident, whose call-backs may be to come.
 
-    `said` has the fields of `rules.FIELDS`. Raises `NotFound`, `Erased`, `InvalidInput`,
-    `WrongState` for an incident that is struck out.
+    `said` has the fields of `rules.FIELDS`. Raises `NotFound` also for the front desk where somebody
+    else reported it, `Erased`, `InvalidInput`, `WrongState` for an incident that is struck out.
     """
     incident = tenancy.locked(Incident, incident_id, actor)
+    _check_own(incident, actor)
     kept = _standing(incident)
     at = occurred_at or now
     if not incident.occurred_at <= at <= now:
@@ -144,6 +145,12 @@ def _take_back(
     screen_anew(incident, place, here, now)
 
 
+def _check_own(incident: Incident, actor: Actor) -> None:
+    """The desk may know what it said itself and no more; raises `NotFound`."""
+    if actor.role is Role.FRONT_DESK and incident.recorded_by != actor.person_id:
+        raise NotFound
+
+
 def _standing(incident: Incident) -> queries.Kept:
     """All that is kept of an incident; raises `WrongState` if it is struck out."""
     if incident.state == IncidentState.STRUCK:
@@ -198,9 +205,10 @@ def _derive(incident: Incident, now: datetime) -> None:
 def read_incident(*, actor: Actor, now: datetime, incident_id: UUID) -> queries.Kept:
     """An incident for a person's eyes: the reading itself is recorded, who and when.
 
-    Raises `NotFound`, `Erased`.
+    Raises `NotFound` also for the front desk where somebody else reported it, `Erased`.
     """
     incident = tenancy.loaded(Incident, incident_id, actor)
+    _check_own(incident, actor)
     if incident.client_id is not None:
         clients.read_health(
             actor=actor,

@@ -1,5 +1,6 @@
 """Endpoints of incidents: reported, written on, closed, struck out; listed for those who follow up."""
 
+from dataclasses import replace
 from typing import Any
 from uuid import UUID
 
@@ -28,14 +29,14 @@ from services.rules.incident_record import (
     tell_company,
 )
 from services.rules.incidents import IncidentKind
-from spa_ops.kernel.actor import Role
+from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import AlreadyCorrected, Busy
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import run
 from spa_ops.web.entities import array_of, object_schema
-from spa_ops.web.views import FLOOR, READERS, ApiView, Command, ListView, Strict, answer
+from spa_ops.web.views import FLOOR, READERS, STAFF, ApiView, Command, ListView, Strict, answer
 
 _AT_THE_DESK = {Role.FRONT_DESK, Role.DEVICE}
 
@@ -120,9 +121,11 @@ _TOLD = {
 }  # fmt: skip
 
 
-def _told(kept: queries.Kept) -> dict[str, Any]:
+def _told(kept: queries.Kept, actor: Actor) -> dict[str, Any]:
     """What to do, the emergency line first; and what is still to come."""
     incident, content, record = kept.incident, kept.content, kept.record
+    # What others wrote may make it serious: the desk is told by its own words.
+    own = _seen_by(actor, kept).record
     done = {step.code: is_done(step, record.entries) for step in record.steps}
     return {
         "emergency": content["emergency"],
@@ -140,15 +143,29 @@ def _told(kept: queries.Kept) -> dict[str, Any]:
             }
             for row in kept.call_backs
         ],
-        "tell_company": tell_company(record),
+        "tell_company": tell_company(own),
         "declaration_recorded": content["declared_id"] is not None,
         "guide_version": incident.guide_version,
         "guide_digest": incident.guide_digest,
     }
 
 
+def _seen_by(actor: Actor, kept: queries.Kept) -> queries.Kept:
+    """The desk reads back its own words: that an entry was struck out, not why; none of others'."""
+    if actor.role not in _AT_THE_DESK:
+        return kept
+    own = tuple(
+        e if e.struck is None else replace(e, struck="")
+        for e in kept.entries
+        if e.recorded_by == actor.person_id
+    )
+    return replace(kept, entries=own, struck=None if kept.struck is None else "")
+
+
 class ReportIncident(Command):
     """Somebody was hurt or reacted. Answers what to do: the emergency line first, then the steps.
+
+    Anybody on the team who was there or is told of it, the front desk too.
 
     First aid until someone trained takes over; the local board, the product's label and the
     emergency service's own advice come first. `declaration_recorded` is false where the client
@@ -156,7 +173,7 @@ class ReportIncident(Command):
     `tell_company` says that the company named on the label should be told.
     """
 
-    access = {"POST": FLOOR}
+    access = {"POST": STAFF}
     input = ReportIncidentShape
     entity = INCIDENT
     status = 201
@@ -174,7 +191,7 @@ class ReportIncident(Command):
     def render(self, entity_id: UUID | None) -> bytes:
         assert entity_id is not None  # noqa: S101
         incident = tenancy.loaded(Incident, entity_id, self.actor)
-        return orjson.dumps(_told(queries.kept(incident)), default=str)
+        return orjson.dumps(_told(queries.kept(incident), self.actor), default=str)
 
 
 class _OnIncident(Command):
@@ -194,9 +211,11 @@ class AddIncidentEntry(_OnIncident):
     evaluation, or that the company on the label was told. Also after closing.
 
     A step that takes so many minutes is done once it took as long. A call-back counts from the
-    beginning of the day on which it is due, and if somebody was reached.
+    beginning of the day on which it is due, and if somebody was reached. The front desk writes on
+    what it reported itself.
     """
 
+    access = {"POST": STAFF}
     input = AddEntryShape
     status = 201
 
@@ -234,9 +253,10 @@ class ReadIncident(ApiView):
     """An incident with all that was said and done, also what was struck out. Your reading is recorded.
 
     `open_steps` and `due_call_backs` (hours) are what closing waits for.
+    The front desk reads only what it reported itself, and of the entries its own.
     """
 
-    access = {"GET": FLOOR}
+    access = {"GET": STAFF}
     tag = "incidents"
     problems = (Erased, Busy)
     output = object_schema(
@@ -252,7 +272,10 @@ class ReadIncident(ApiView):
         def body() -> dict[str, Any]:
             kept = actions.read_incident(actor=self.actor, now=self.now, incident_id=id)
             due = due_call_backs(kept.record, self.now)
-            return _told(kept) | _whole(kept) | {"due_call_backs": [call.hours for call in due]}
+            whole = _whole(_seen_by(self.actor, kept)) | {"open_steps": open_steps(kept.record)}
+            return (
+                _told(kept, self.actor) | whole | {"due_call_backs": [call.hours for call in due]}
+            )
 
         return answer(run(body, actor=self.actor, now=self.now))
 
@@ -269,7 +292,6 @@ def _whole(kept: queries.Kept) -> dict[str, Any]:
         "recorded_at": rfc3339(incident.recorded_at),
         "closed_at": incident.closed_at and rfc3339(incident.closed_at),
         "struck": kept.struck,
-        "open_steps": open_steps(kept.record),
         "entries": [
             {
                 "id": e.id,

@@ -285,10 +285,10 @@ def test_neither_the_desk_nor_a_feed_nor_evidence_says_what_happened(call, now):
     (seen,) = desk.get(PLACE).body["items"]
     assert seen.keys() == {"id", "version", "location_id", "since", "follow_ups"}
     assert [f["hours"] for f in seen["follow_ups"]] == [24, 72]
-    for path in (f"incidents/{incident['id']}", f"incidents/{incident['id']}/entries"):
-        method = desk.post if path.endswith("entries") else desk.get
-        assert method(path).status_code == 403
-    assert desk.post(PLACE, BURN).status_code == 403
+    assert desk.get(f"incidents/{incident['id']}").status_code == 404
+    assert enter(call, incident, "words", by="freya", text="what was it?").status_code == 404
+    for path in ("close", "strike-out"):
+        assert desk.post(f"incidents/{incident['id']}/{path}").status_code == 403
     fed, _, _ = follow(desk, LAKE)
     assert fed["incident", incident["id"]].keys() == seen.keys()
     others, _, _ = follow(call("petra"), LAKE)
@@ -314,7 +314,7 @@ def test_each_reading_is_recorded(call):
     whole(call, incident)
     whole(call, incident, by="lena")
     assert count(HealthRead, client_id=uid("cora")) == before + 2
-    assert call("freya").get(f"incidents/{incident['id']}").status_code == 403
+    assert call("freya").get(f"incidents/{incident['id']}").status_code == 404
     assert count(HealthRead) == before + 2
 
 
