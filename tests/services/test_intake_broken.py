@@ -5,8 +5,8 @@ import re
 import pytest
 from django.test import Client
 
-from services import intake_tokens
 from services.actions import intake as actions
+from services.link_tokens import INTAKE
 from services.models import Intake
 from services.queries import intake as queries
 from spa_ops.unit.work import reading
@@ -39,7 +39,7 @@ def test_what_breaks_is_a_page_that_says_what_to_do_and_keeps_what_was_typed(
     # Only a page that is final clears what the browser keeps.
     assert "data-final" not in html
     assert "removeItem" not in html
-    assert intake_tokens.storage_key(url.rpartition("/")[2]) not in html
+    assert INTAKE.storage_key(url.rpartition("/")[2]) not in html
     # WCAG 2.2: 3.1.1 Language of Page, 2.4.2 Page Titled; and one heading and one main landmark.
     assert '<html lang="en">' in html
     assert re.search(r"<title>[^<]+</title>", html)
