@@ -50,7 +50,8 @@ def build() -> None:
     _done(call("petra").post(f"locations/{LAKE}/holds", {"lines": [late]}))
     _patch_test(call("lena"), uid("cora"))
     _done(call("petra").get(f"clients/{uid('cora')}/health"))
-    _incident(call("petra"), LAKE, uid("cora"))
+    # The desk's own: of others' it reads nothing.
+    _incident(call("freya"), LAKE, uid("cora"), shown_by=call("petra"))
     _done(call("petra").post(f"locations/{LAKE}/calendars", {"person_id": str(uid("petra"))}))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
@@ -63,7 +64,7 @@ def _patch_test(lead: Caller, client_id: Any, **where: str) -> None:
     _done(lead.post(f"clients/{client_id}/patch-tests", made))
 
 
-def _incident(caller: Caller, place: Any, client_id: Any) -> None:
+def _incident(caller: Caller, place: Any, client_id: Any, shown_by: Caller | None = None) -> None:
     """One that happened two days ago: a call-back is due."""
     happened_at = (clock.now() - timedelta(days=2)).isoformat()
     told = {"kind": "fall", "what_happened": "slipped on a wet floor", "occurred_at": happened_at}
@@ -74,7 +75,7 @@ def _incident(caller: Caller, place: Any, client_id: Any) -> None:
     agreed = {"purpose": "photographs", "given": True}
     _done(caller.post(f"clients/{client_id}/consents", agreed))
     shown = {"picture": photograph(), "moment": "injury", "area": "knee"}
-    _done(caller.post(f"{incident_path}/photographs", shown))
+    _done((shown_by or caller).post(f"{incident_path}/photographs", shown))
 
 
 def _at_harbor(lead: Caller, now: datetime) -> None:
