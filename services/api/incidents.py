@@ -272,9 +272,16 @@ class ReadIncident(ApiView):
         def body() -> dict[str, Any]:
             kept = actions.read_incident(actor=self.actor, now=self.now, incident_id=id)
             due = due_call_backs(kept.record, self.now)
-            whole = _whole(_seen_by(self.actor, kept)) | {"open_steps": open_steps(kept.record)}
+            # Pictures of a client's skin are for those who work on it.
+            at_desk = self.actor.role in _AT_THE_DESK
             return (
-                _told(kept, self.actor) | whole | {"due_call_backs": [call.hours for call in due]}
+                _told(kept, self.actor)
+                | _whole(_seen_by(self.actor, kept))
+                | {
+                    "open_steps": open_steps(kept.record),
+                    "due_call_backs": [call.hours for call in due],
+                    "photographs": [] if at_desk else photographs.of_incident(id),
+                }
             )
 
         return answer(run(body, actor=self.actor, now=self.now))
@@ -304,7 +311,6 @@ def _whole(kept: queries.Kept) -> dict[str, Any]:
             }
             for e in kept.entries
         ],
-        "photographs": photographs.of_incident(incident.id),
     }
 
 

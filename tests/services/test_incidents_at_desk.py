@@ -4,6 +4,7 @@ import pytest
 
 from clients.models import HealthRead
 from services.models import Incident, IncidentEntry, IncidentRead
+from tests.services.pictures import photograph
 from tests.services.test_incidents import (
     BURN_STEPS,
     count,
@@ -81,3 +82,16 @@ def test_a_repeat_is_answered_without_what_others_wrote_meanwhile(call):
     again = report(call, by="freya", headers={"Idempotency_Key": "desk-1"})
     assert again == first
     assert count(Incident) == 1
+
+
+def test_the_desk_reports_and_sees_no_picture(call):
+    told = report(call, by="freya")
+    agreed = {"purpose": "photographs", "given": True}
+    assert call("petra").post(f"clients/{uid('cora')}/consents", agreed).status_code in {200, 201}
+    shown = {"picture": photograph(), "moment": "injury", "area": "lip"}
+    path = f"incidents/{told['id']}/photographs"
+    assert call("freya").post(path, shown).status_code == 403
+    shown["picture"] = photograph()
+    assert call("petra").post(path, shown).status_code == 201
+    assert len(whole(call, told)["photographs"]) == 1
+    assert whole(call, told, by="freya")["photographs"] == []
