@@ -85,7 +85,7 @@ def book_visit(
     take_time(visit, rows, now, locked)
     if not facts.client_is_linked:
         link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
-    change = _change(visit, "booked", now, actor, is_at=visit.starts_at)
+    change = change_of(visit, "booked", now, actor, is_at=visit.starts_at)
     put(visit, along=[*rows, change, foresight_due(visit, now)])
     visit_evidence(
         "visit.booked",
@@ -135,7 +135,7 @@ def move_visit(
     Line.objects.bulk_update(old, ["practitioner", "room", "kit", *span_fields(spans[0], doers[0])])
     was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
     put(visit, fields=["starts_at"])
-    change = _change(
+    change = change_of(
         visit, "moved", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason
     )
     insert([change, foresight_due(visit, now)])
@@ -205,7 +205,7 @@ def _end_plan(
     claims.release(visit_id=visit.id)
     visit.state = state
     put(visit, fields=["state"])
-    insert([_change(visit, kind, now, actor, was_at=visit.starts_at, reason=reason)])
+    insert([change_of(visit, kind, now, actor, was_at=visit.starts_at, reason=reason)])
     notice = notice_minutes(visit.starts_at, now)
     visit_evidence(f"visit.{kind}", visit, {"starts_at": visit.starts_at, "notice_minutes": notice})
     return visit
@@ -216,9 +216,10 @@ def needs_state(visit: Visit, *states: VisitState) -> None:
         raise WrongState(thing="visit", state=visit.state, needed=" or ".join(states))
 
 
-def _change(
+def change_of(
     visit: Visit, kind: str, now: datetime, actor: Actor, *, reason: str = "", **instants: datetime
 ) -> VisitChange:
+    """What happened to the plan of a visit, with notice and policy; not yet inserted."""
     before = instants.get("was_at")
     return VisitChange(
         business_id=visit.business_id,

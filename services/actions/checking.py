@@ -66,12 +66,18 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
     )
 
 
+def check_hours(facts: PlanFacts, span: LineSpans, person_id: UUID, line: int) -> None:
+    """The house is open at both ends and the practitioner on shift: `OutsideOpeningHours`, `OffShift`."""
+    for at in (span.starts_at, span.ends_at):
+        _check_open(facts.place, at)
+    _check_on_shift(facts, person_id, span.service, line)
+
+
 def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans]) -> None:
     """Everything that neither the claims nor `doers_of` say; raises what `book_visit` names."""
     place = facts.place
     for at in (spans[0].starts_at, spans[-1].ends_at):
-        if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
-            raise OutsideOpeningHours(at=rfc3339(at))
+        _check_open(place, at)
     for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
         service = facts.services[request.service_id]
         _check_room_and_kit(facts, request, service, i)
@@ -84,6 +90,11 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
         if not facts.has_licence(person, on):
             raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
         _check_on_shift(facts, person, span.service, i)
+
+
+def _check_open(place: Location, at: datetime) -> None:
+    if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
+        raise OutsideOpeningHours(at=rfc3339(at))
 
 
 def _check_on_shift(facts: PlanFacts, person_id: UUID, period: Period, line: int) -> None:

@@ -75,6 +75,18 @@ def span_fields(span: LineSpans, who: Doers) -> dict[str, Any]:
     }
 
 
+def spans_of_line(line: Line) -> LineSpans:
+    """When each part of a line is planned."""
+    return LineSpans(
+        set_up_at=line.set_up_at,
+        starts_at=line.starts_at,
+        hands_on_at=line.hands_on_at,
+        aftercare_at=line.aftercare_at,
+        ends_at=line.ends_at,
+        turnover_ends_at=line.turnover_ends_at,
+    )
+
+
 def wanted_claims(client_id: UUID | None, rows: Sequence[Line]) -> list[claims.Wanted]:
     """Every claim of a visit's lines, its client's where there is one yet.
 

@@ -7,16 +7,16 @@ from uuid import UUID
 from services.actions import booking, checking
 from services.actions.booking import needs_state, visit_evidence
 from services.actions.consultation import screen_lines
-from services.actions.plans import LineRequest, new_line, take_time
+from services.actions.plans import LineRequest, new_line, spans_of_line, take_time
 from services.models import Line, LineState, Visit, VisitState
 from services.problems import NotCovered
 from services.queries import visits as queries
 from services.queries.planning import PlanFacts, minutes_of
-from services.rules.phases import LineSpans, own_spans, shared_ends
+from services.rules.phases import own_spans, shared_ends
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
-from spa_ops.kernel.problems import NotFound, WrongState
+from spa_ops.kernel.problems import WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.unit.rows import put
@@ -78,7 +78,7 @@ def _add(
 def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) -> None:
     """Draw set-ups and turnovers anew, take the time again, and screen again if that was done today."""
     live = sorted(live, key=lambda x: x.starts_at)
-    ends = shared_ends([(x.room_id, _spans(x), minutes_of(x.service)) for x in live])
+    ends = shared_ends([(x.room_id, spans_of_line(x), minutes_of(x.service)) for x in live])
     for line, (set_up_at, turnover_ends_at) in zip(live, ends, strict=True):
         line.set_up_at, line.turnover_ends_at = set_up_at, turnover_ends_at
     Line.objects.bulk_update(live, ["set_up_at", "turnover_ends_at"])
@@ -90,21 +90,8 @@ def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) 
         screen_lines(visit, place, live, now)
 
 
-def _spans(line: Line) -> LineSpans:
-    return LineSpans(
-        set_up_at=line.set_up_at,
-        starts_at=line.starts_at,
-        hands_on_at=line.hands_on_at,
-        aftercare_at=line.aftercare_at,
-        ends_at=line.ends_at,
-        turnover_ends_at=line.turnover_ends_at,
-    )
-
-
 def _line_of(line_id: UUID) -> Line:
-    line = Line.objects.filter(id=line_id).first()
-    if line is None:
-        raise NotFound
+    line = queries.line_of(line_id)
     if line.state != LineState.PLANNED:
         raise WrongState(thing="line", state=line.state, needed="planned; a started one is stopped")
     return line

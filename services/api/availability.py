@@ -111,7 +111,7 @@ def _shown(found: Availability, client_id: UUID, since: datetime) -> dict[str, A
     bounds = found.bounds
     verdicts = bounds.verdicts(local_date(since, bounds.zone))
     return {
-        "options": [_option(option, client_id) for option in found.options],
+        "options": [shown_option(option, client_id) for option in found.options],
         "reasons": [
             {"on": day, "why": reason.why, "until": _text(reason.until)}
             for day, reason in found.reasons
@@ -139,7 +139,8 @@ def _shown(found: Availability, client_id: UUID, since: datetime) -> dict[str, A
     }
 
 
-def _option(option: Option, client_id: UUID) -> dict[str, Any]:
+def shown_option(option: Option, client_id: UUID) -> dict[str, Any]:
+    """An option as JSON; its `visit` is what `POST visits` takes."""
     lines = []
     for line in option.lines:
         shown = {name: getattr(line, name) for name in (*_LINE, *_PHASES) if hasattr(line, name)}

@@ -1,5 +1,6 @@
 """Endpoints of holds: an option is kept for a few minutes while the desk talks."""
 
+from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -9,9 +10,11 @@ from rest_framework.request import Request
 from services import problems as p
 from services.actions import holds
 from services.api import visit_shapes as shapes
+from services.api.offering import Offering, of_new_visit
 from services.api.visits import OF_A_HOLD, PLANNING, line_request
 from services.bodies.holds import HOLD
 from services.models import Hold
+from services.queries.alternatives import Clashed
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.web.views import STAFF, Command, ListView
 
@@ -32,10 +35,11 @@ class ListHolds(ListView):
         ]
 
 
-class HoldTime(Command):
+class HoldTime(Offering):
     """Keep an option for the acting desk, for the minutes of the location's policy `hold_minutes`.
 
-    `lines` are those of an option. It ends by itself; booking with `hold_id` takes its place.
+    `lines` are those of an option. It ends by itself; booking with `hold_id` takes its place. With a
+    client, a clash names alternatives.
     """
 
     access = {"POST": STAFF}
@@ -49,6 +53,9 @@ class HoldTime(Command):
         return holds.hold_time(
             location_id=location, lines=[line_request(x) for x in lines], **given
         )
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed | None:
+        return of_new_visit(data, path["location"], self.now)
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         return self._command(request, location=path["id"])

@@ -1,5 +1,6 @@
 """Endpoints of the work on one line. One view per verb; each calls one action."""
 
+from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -9,13 +10,18 @@ from rest_framework.request import Request
 from clients.problems import POLICY_UNFIT
 from rooms.problems import RoomNotReady
 from services import problems as p
-from services.actions import consultation, corrections, replanning
+from services.actions import changing, consultation, corrections, replanning
 from services.actions import lines as work
 from services.api import visit_shapes as shapes
+from services.api.offering import Offering, of_line
 from services.api.visits import PLANNING, line_request
 from services.bodies.visits import VISIT
 from services.models import Visit
+from services.queries import visits as queries
+from services.queries.alternatives import Clashed
 from services.rules.hygiene import BLOOD_CAUTION
+from spa_ops.claims.problems import ClaimClash
+from spa_ops.unit.work import reading
 from spa_ops.web.views import (
     FLOOR,
     STAFF,
@@ -165,8 +171,33 @@ class DeclineLine(_OnLine):
         return replanning.decline_line(**given)
 
 
-class SwapLine(_OnLine):
-    """Another service in place of a planned line; the new area is screened, time and kit are checked."""
+class ExtendLine(_OnLine):
+    """Give a running line more minutes; what is planned after it in the visit is pushed where it must be.
+
+    Only free time is taken: a clash is 409, and `free_minutes` is for how long nobody else has the time.
+    """
+
+    access = {"POST": FLOOR}
+    input = shapes.ExtendLine
+    problems = (ClaimClash, p.OffShift, p.OutsideOpeningHours)
+
+    def handle(self, **given: Any) -> Visit:
+        return changing.extend_line(**given)
+
+    def _command(self, request: Request, **path: Any) -> HttpResponse:
+        try:
+            return super()._command(request, **path)
+        except ClaimClash as clash:
+            with reading(self.actor.business_id):
+                clash.fields["free_minutes"] = queries.free_minutes_after(path["line_id"], self.now)
+            raise
+
+
+class SwapLine(_OnLine, Offering):
+    """Another service, practitioner or room for a planned line, before the visit or while it runs.
+
+    A new area is screened, time and kit are checked; a clash is 409 and names alternatives.
+    """
 
     access = {"POST": STAFF}
     input = shapes.SwapLine
@@ -174,3 +205,6 @@ class SwapLine(_OnLine):
 
     def handle(self, *, line: Any, **given: Any) -> Visit:
         return replanning.swap_line(request=line_request(dict(line)), **given)
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed:
+        return of_line(data, path["line_id"], self.now)

@@ -159,6 +159,15 @@ class FinishLine(Strict):
     record = WorkRecordInput()
 
 
+class ReassignVisit(Strict):
+    practitioner_id = s.UUIDField()
+    reason = s.CharField(max_length=500, required=False, allow_blank=True)
+
+
+class ExtendLine(Strict):
+    minutes = s.IntegerField(min_value=1, max_value=240)
+
+
 class SwapLine(Strict):
     line = LineInput()
     reason = s.CharField(max_length=500)

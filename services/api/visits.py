@@ -1,5 +1,6 @@
 """Endpoints of visits. One view per verb; each calls one action."""
 
+from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -10,11 +11,13 @@ from clients.problems import POLICY_UNFIT, MergedAway
 from clients.queries_people import ids_of
 from rooms.problems import RoomNotReady
 from services import problems as p
-from services.actions import booking, corrections, presence, replanning, visit
+from services.actions import booking, changing, corrections, presence, replanning, visit
 from services.api import visit_shapes as shapes
+from services.api.offering import Offering, of_new_visit, of_visit, of_visit_with
 from services.bodies.visits import VISIT
 from services.models import Visit
 from services.queries import visits as queries
+from services.queries.alternatives import Clashed
 from services.queries.foresight import in_question
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.tenancy import queries as tenancy
@@ -104,8 +107,8 @@ class ListVisitsInQuestion(ListView):
         ]
 
 
-class BookVisit(Command):
-    """Book a visit of one or more lines. A clash is 409 and names what clashes and until when."""
+class BookVisit(Offering):
+    """Book a visit of one or more lines. A clash is 409 and names what clashes, until when, and alternatives."""
 
     access = {"POST": STAFF}
     input = shapes.BookVisit
@@ -117,6 +120,9 @@ class BookVisit(Command):
         return booking.book_visit(
             location_id=location, lines=[line_request(x) for x in lines], **given
         )
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed | None:
+        return of_new_visit(data, path["location"], self.now)
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         # The visit may bring its own id: the address names the location.
@@ -152,8 +158,11 @@ class OnVisit(Command):
         return self._command(request, visit_id=path["id"])
 
 
-class MoveVisit(OnVisit):
-    """Give a booked visit other times, people, rooms or kits; what it had is freed first."""
+class MoveVisit(OnVisit, Offering):
+    """Give a booked visit other times, people, rooms or kits; what it had is freed first.
+
+    A clash is 409 and names alternatives.
+    """
 
     access = {"POST": STAFF}
     input = shapes.MoveVisit
@@ -161,6 +170,23 @@ class MoveVisit(OnVisit):
 
     def handle(self, *, lines: list[dict[str, Any]], **given: Any) -> Visit:
         return booking.move_visit(lines=[line_request(x) for x in lines], **given)
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed:
+        return of_visit(data, path["visit_id"], self.now)
+
+
+class ReassignVisit(OnVisit, Offering):
+    """Have another practitioner perform every line that has not begun. A clash is 409 and names alternatives."""
+
+    access = {"POST": STAFF}
+    input = shapes.ReassignVisit
+    problems = PLANNING
+
+    def handle(self, **given: Any) -> Visit:
+        return changing.reassign_visit(**given)
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed | None:
+        return of_visit_with(data["practitioner_id"], path["visit_id"], self.now)
 
 
 class CancelVisit(OnVisit):

@@ -112,8 +112,13 @@ def availability(
     until: datetime | None = None,
     limit: int = 20,
     any_order: bool = False,
+    without: Collection[UUID] = (),
+    explain: bool = True,
 ) -> Availability:
     """The first starts from `since` on that work for these lines, at most `limit`.
+
+    What the visits, holds and lines `without` have taken counts as free. Where there is none it is
+    not said why unless it shall `explain`, which costs more than the search.
 
     Raises `NotFound`, `Erased`, `OtherPractitionerChosen`, `InvalidInput`. Nothing is held: what is
     offered may be gone when it is booked.
@@ -131,6 +136,7 @@ def availability(
         lines=lines,
         since=start,
         any_order=any_order,
+        without=without,
     )
     facts, bounds = asked.facts, asked.bounds
     options_found: list[Option] = []
@@ -138,7 +144,7 @@ def availability(
         options_found += options(asked.question(period, horizon), limit - len(options_found))
         if len(options_found) == limit:
             break
-    if options_found:
+    if options_found or not explain:
         return Availability(options=options_found, reasons=[], what_ifs=[], bounds=bounds)
     # Also what lies behind the period asked for: a later day is one of the changes to offer.
     whole = Period(start, end)
@@ -166,7 +172,7 @@ def asked_for(
 ) -> "Asked":
     """Everything that questions about these lines from `since` on have in common.
 
-    What the visits `without` have taken counts as free. Raises `NotFound`, `Erased`,
+    What the visits, holds and lines `without` have taken counts as free. Raises `NotFound`, `Erased`,
     `OtherPractitionerChosen`.
     """
     tenancy.location(location_id, actor)

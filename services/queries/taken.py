@@ -24,7 +24,7 @@ SELECT b.id, t.first::text, t.until::text FROM unnest(%s::uuid[]) AS b(id), LATE
 class TakenSoFar:
     """What is taken of these bookables from the minute of `since` on, as far as it was loaded.
 
-    What the visits `without` have taken does not count.
+    What the visits, holds and lines `without` have taken does not count.
     """
 
     def __init__(
@@ -43,7 +43,10 @@ class TakenSoFar:
         with connection.cursor() as cursor:
             # Asked only where it matters: with it the index alone does not tell.
             without, more = (
-                ("AND (c.visit_id IS NULL OR c.visit_id <> ALL(%s))", [self._without])
+                (
+                    "AND (c.visit_id = ANY(%s) OR c.line_id = ANY(%s)) IS NOT TRUE",
+                    [self._without] * 2,
+                )
                 if self._without
                 else ("", [])
             )

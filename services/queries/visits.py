@@ -6,7 +6,7 @@ from uuid import UUID
 
 from clients.queries_people import ids_of
 from services.models import Line, LineState, Service, Visit, VisitChange
-from spa_ops.claims.queries import claims_of
+from spa_ops.claims.queries import claims_of, free_after
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy import queries as tenancy
@@ -33,6 +33,21 @@ def lines_of(visit_id: UUID) -> list[Line]:
     return list(
         Line.objects.filter(visit_id=visit_id).select_related("service").order_by("position")
     )
+
+
+def line_of(line_id: UUID) -> Line:
+    """A line, unlocked; raises `NotFound`. Its visit must still be within the caller's reach."""
+    line = Line.objects.select_related("service").filter(id=line_id).first()
+    if line is None:
+        raise NotFound
+    return line
+
+
+def free_minutes_after(line_id: UUID, now: datetime) -> int | None:
+    """For how many minutes more nobody else has what the visit has from this line on; None: no end is known."""
+    line = line_of(line_id)
+    free = free_after(line.visit_id, line.aftercare_at, now)
+    return None if free is None else max(0, int(free.total_seconds()) // 60)
 
 
 def line_and_visit(line_id: UUID, actor: Actor) -> tuple[Line, Visit]:

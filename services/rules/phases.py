@@ -90,10 +90,30 @@ def spans_of(plans: Sequence[LinePlan]) -> list[LineSpans]:
 
 
 def _following(former: LinePlan, span: LineSpans, plan: LinePlan) -> datetime:
-    """Right after the line before; who changes rooms with the client turns one over, then sets up the next."""
-    if former.room_id == plan.room_id or former.practitioner_id != plan.practitioner_id:
-        return span.ends_at
-    return span.ends_at + timedelta(minutes=former.minutes.clean_up + plan.minutes.set_up)
+    return following(
+        span.ends_at,
+        former.minutes,
+        plan.minutes,
+        same_room=former.room_id == plan.room_id,
+        same_practitioner=former.practitioner_id == plan.practitioner_id,
+    )
+
+
+def following(
+    ends_at: datetime,
+    former: Minutes,
+    minutes: Minutes,
+    *,
+    same_room: bool,
+    same_practitioner: bool,
+) -> datetime:
+    """When a line may begin right after the one before, of which `former` are the minutes.
+
+    Who changes rooms with the client turns one over, then sets up the next.
+    """
+    if same_room or not same_practitioner:
+        return ends_at
+    return ends_at + timedelta(minutes=former.clean_up + minutes.set_up)
 
 
 def _wrong(i: int, message: str) -> InvalidInput:

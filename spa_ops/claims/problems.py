@@ -6,6 +6,9 @@ from spa_ops.kernel.problems import Problem
 class ClaimClash(Problem):
     """Somebody or something is taken at that time. `clashes` says what, what for, and until when; of
     time that is only held also by whom (`held_by`) and until when it is (`held_until`).
+    Where a plan was asked for that can be asked for anew, `alternatives` are up to three options of
+    the next seven days for the same lines, as the search for starts gives them: fresh, and not held.
+    Where more minutes were asked for, `free_minutes` says how many nobody else has (null: not known).
     """
 
     slug, status, title = "claim-clash", 409, "Already taken"

@@ -1,9 +1,10 @@
 """Reads of what is taken."""
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import datetime, timedelta
 from uuid import UUID
 
+from django.db import connection
 from psycopg.types.range import Range
 
 from spa_ops.claims.models import Claim, Phase
@@ -44,3 +45,20 @@ def claims_of(visit_id: UUID) -> list[Claim]:
         .select_related("bookable")
         .order_by("span", "bookable")
     )
+
+
+def free_after(visit_id: UUID, since: datetime, now: datetime) -> timedelta | None:
+    """How long everything that a visit has taken beyond `since` stays free behind it; None: for good."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT min(next.starts - own.ends) FROM ("
+            "SELECT bookable_id, max(upper(span)) AS ends FROM claims_claim "
+            "WHERE visit_id = %s AND upper(span) > %s GROUP BY bookable_id) own, "
+            "LATERAL (SELECT min(lower(c.span)) AS starts FROM claims_claim c "
+            "WHERE c.bookable_id = own.bookable_id AND c.visit_id IS DISTINCT FROM %s "
+            "AND c.span && tstzrange(own.ends, NULL) "
+            "AND (c.hold_expires_at IS NULL OR c.hold_expires_at > %s)) next",
+            [visit_id, since, visit_id, now],
+        )
+        (found,) = cursor.fetchone()
+    return found
