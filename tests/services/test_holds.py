@@ -231,7 +231,11 @@ def test_two_desks_at_once_hold_and_book_the_same_time_and_one_has_it(own_databa
 
 def test_one_device_does_not_get_past_its_number_by_asking_at_once(own_database, now):
     freya = Caller(secret_of("freya"))
-    lines = [line(now, "lip wax", kit=None, minutes=60 + 30 * n) for n in range(2 * MOST_HOLDS)]
+    lines = [
+        line(now, "lip wax", who, room, kit=None, minutes=60 + 60 * n)
+        for who, room in (("petra", "room 1"), ("lena", "room 2"))
+        for n in range(MOST_HOLDS)
+    ]
     found = at_once(*[lambda x=x: freya.post(PATH, {"lines": [x]}) for x in lines])
     statuses = sorted(a.status_code for a in found)
     assert statuses == [201] * MOST_HOLDS + [409] * MOST_HOLDS, [a.body for a in found]
