@@ -8,7 +8,7 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
-        from services.actions import incidents, photographs, treatments
+        from services.actions import conditions, incidents, photographs, treatments
         from services.actions.erasure import register_holdings
         from services.queries import intake
 
@@ -16,6 +16,7 @@ class ServicesConfig(AppConfig):
         register(Holding(table="services_intake_link", export=intake.links_of_client))
         register(Holding(table="services_intake", export=intake.intakes_of_client))
         register_holdings()
+        conditions.register_holdings()
         incidents.register_holdings()
         treatments.register_holdings()
         photographs.register_holdings()

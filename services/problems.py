@@ -63,6 +63,22 @@ class OtherPractitionerChosen(Problem):
     template = "Line {line}: for this service the client chose another practitioner."
 
 
+class DoNotBook(Problem):
+    """A lead has set that this client is not booked. Ask a lead: why is theirs to know, and theirs to lift."""
+
+    slug, status, title = "do-not-book", 409, "This client is not booked"
+
+
+class ConditionNotMet(Problem):
+    """A standing condition of the client speaks against this practitioner: `condition` says whether they
+    are not wanted (`refused_practitioner`), another one is required (`preferred_practitioner`), or
+    they do not speak a language that is required (`language`). Choose another, or lift it first.
+    """
+
+    slug, status, title = "condition-not-met", 409, "A condition is not met"
+    template = "Line {line}: the client's condition {condition} speaks against this practitioner."
+
+
 class RoomLacksFeature(Problem):
     """The room does not have what the service needs; `missing` names it."""
 

@@ -47,7 +47,7 @@ def book_visit(
 
     Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
     `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
-    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `NotFound`, `Erased`, `MergedAway`; of a hold
+    `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `DoNotBook`, `ConditionNotMet`, `NotFound`, `Erased`, `MergedAway`; of a hold
     what `take_over` raises. Screening: on the day.
     """
     facts = facts_for(actor, location_id, client_id, lines)

@@ -130,7 +130,7 @@ def reassign_visit(
         line.practitioner_id = practitioner_id
         consulted = any(x.practitioner_id == practitioner_id for x in before)
         start = max(line.starts_at, _earliest(before[-1], line)) if before else line.starts_at
-        span = own_spans(minutes_of(line.service), start, consulted=consulted)
+        span = own_spans(facts.minutes(line.service_id), start, consulted=consulted)
         for name in ("starts_at", "hands_on_at", "aftercare_at", "ends_at"):
             setattr(line, name, getattr(span, name))
     spans = [spans_of_line(x) for x in changed]

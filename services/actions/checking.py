@@ -7,6 +7,8 @@ from uuid import UUID
 from services.actions.plans import Doers, LineRequest
 from services.models import Service
 from services.problems import (
+    ConditionNotMet,
+    DoNotBook,
     KitMissing,
     OffShift,
     OtherPractitionerChosen,
@@ -15,7 +17,8 @@ from services.problems import (
     SkillMissing,
 )
 from services.queries import planning, team
-from services.queries.planning import PlanFacts, minutes_of
+from services.queries.planning import PlanFacts
+from services.rules.conditions import against, may_be_booked
 from services.rules.phases import LinePlan, LineSpans, spans_of
 from services.rules.protected import INTIMATE
 from spa_ops.claims import queries as claimed
@@ -56,7 +59,7 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
     return spans_of(
         [
             LinePlan(
-                minutes=minutes_of(facts.services[r.service_id]),
+                minutes=facts.minutes(r.service_id),
                 practitioner_id=r.practitioner_id,
                 room_id=r.room_id,
                 starts_at=r.starts_at,
@@ -76,6 +79,8 @@ def check_hours(facts: PlanFacts, span: LineSpans, person_id: UUID, line: int) -
 def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans]) -> None:
     """Everything that neither the claims nor `doers_of` say; raises what `book_visit` names."""
     place = facts.place
+    if not may_be_booked(facts.conditions):
+        raise DoNotBook
     for at in (spans[0].starts_at, spans[-1].ends_at):
         _check_open(place, at)
     for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
@@ -85,6 +90,8 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
         chosen = facts.chosen_practitioner
         if service.area in INTIMATE and chosen not in {None, person}:
             raise OtherPractitionerChosen(line=i, chosen_id=str(chosen))
+        if condition := against(person, facts.conditions, facts.languages):
+            raise ConditionNotMet(line=i, condition=condition.value)
         if not facts.has_skill(person, service.id, span.starts_at):
             raise SkillMissing(line=i)
         if not facts.has_licence(person, on):
@@ -108,7 +115,7 @@ def _check_room_and_kit(
     features = facts.rooms.get(request.room_id)
     if features is None:
         raise NotFound
-    missing = sorted(set(service.room_features) - features)
+    missing = sorted(facts.room_features(service.id) - features)
     if missing:
         raise RoomLacksFeature(line=line, missing=", ".join(missing))
     kind = facts.kits.get(request.kit_id) if request.kit_id else None

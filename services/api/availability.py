@@ -10,7 +10,7 @@ from rest_framework import serializers as s
 from rest_framework.request import Request
 
 from clients.problems import POLICY_UNFIT
-from services.problems import OtherPractitionerChosen
+from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries.availability import MOST_LINES, Availability, LineAsked, availability
 from services.rules.availability.model import Option
 from spa_ops.kernel.clock import local_date, rfc3339
@@ -68,7 +68,7 @@ class FindAvailability(Command):
 
     access = {"POST": STAFF}
     input = AskAvailability
-    problems = (Erased, OtherPractitionerChosen, *POLICY_UNFIT)
+    problems = (Erased, OtherPractitionerChosen, DoNotBook, ConditionNotMet, *POLICY_UNFIT)
     tag = "visits"
     output = object_schema(
         options=array_of(

@@ -2,6 +2,7 @@
 
 from services.api.checkout_urls import urlpatterns as checkout
 from services.api.client_record_urls import urlpatterns as client_records
+from services.api.condition_urls import urlpatterns as conditions
 from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.photograph_urls import urlpatterns as photographs
@@ -16,6 +17,7 @@ urlpatterns = [
     *patch_tests,
     *incidents,
     *client_records,
+    *conditions,
     *treatments,
     *photographs,
 ]

@@ -43,6 +43,8 @@ PLANNING = (
     p.OutsideOpeningHours,
     p.OffShift,
     p.OtherPractitionerChosen,
+    p.DoNotBook,
+    p.ConditionNotMet,
     p.SkillMissing,
     LicenceLapsed,
     p.RoomLacksFeature,

@@ -1,6 +1,7 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
 from services.models.calendars import CalendarFeed
+from services.models.conditions import BookingCondition, SpokenLanguages
 from services.models.holds import Hold, HoldState
 from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
@@ -23,6 +24,7 @@ from services.models.visits import (
 
 __all__ = [
     "AftercareGiven",
+    "BookingCondition",
     "CalendarFeed",
     "Charge",
     "Duty",
@@ -52,6 +54,7 @@ __all__ = [
     "Shift",
     "Skill",
     "SkinProduct",
+    "SpokenLanguages",
     "Visit",
     "VisitChange",
     "VisitState",

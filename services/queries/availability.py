@@ -15,10 +15,10 @@ from django.db import connection
 
 from clients.models import Client
 from services.models import Duty
-from services.problems import OtherPractitionerChosen
+from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries import planning
 from services.queries.availability_screening import Bounds, bounds_for
-from services.queries.planning import PlanFacts, minutes_of
+from services.queries.planning import PlanFacts
 from services.queries.taken import TakenSoFar
 from services.rules.availability.masks import Masks
 from services.rules.availability.model import (
@@ -35,6 +35,7 @@ from services.rules.availability.model import (
 )
 from services.rules.availability.reasons import day_reasons, what_ifs
 from services.rules.availability.search import options
+from services.rules.conditions import against, may_be_booked, preferred
 from services.rules.protected import INTIMATE
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
@@ -120,8 +121,8 @@ def availability(
     What the visits, holds and lines `without` have taken counts as free. Where there is none it is
     not said why unless it shall `explain`, which costs more than the search.
 
-    Raises `NotFound`, `Erased`, `OtherPractitionerChosen`, `InvalidInput`. Nothing is held: what is
-    offered may be gone when it is booked.
+    Raises `NotFound`, `Erased`, `OtherPractitionerChosen`, `DoNotBook`, `ConditionNotMet`,
+    `InvalidInput`. Nothing is held: what is offered may be gone when it is booked.
     """
     _check_asked(lines, since, until, any_order)
     start = max(since, now)
@@ -190,6 +191,7 @@ def asked_for(
         person_ids=found["people"],
     )
     _check_named(facts, lines, found)
+    found |= _by_conditions(facts, found)
     bounds = bounds_for(
         client_id=client_id,
         services=[facts.services[line.service_id] for line in lines],
@@ -242,6 +244,8 @@ def _candidates(location_id: UUID, client_id: UUID, lines: Sequence[LineAsked]) 
 
 
 def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, Any]) -> None:
+    if not may_be_booked(facts.conditions):
+        raise DoNotBook
     for i, line in enumerate(lines):
         service = facts.services.get(line.service_id)
         if service is None or {line.practitioner_id, line.room_id} - {None, *found["known"]}:
@@ -253,11 +257,21 @@ def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, 
             and line.practitioner_id not in {None, chosen}
         ):
             raise OtherPractitionerChosen(line=i, chosen_id=str(chosen))
+        person = line.practitioner_id
+        if person and (kind := against(person, facts.conditions, facts.languages)):
+            raise ConditionNotMet(line=i, condition=kind.value)
+
+
+def _by_conditions(facts: PlanFacts, found: dict[str, Any]) -> dict[str, Any]:
+    """Who may perform by the client's standing conditions, and whom they would rather have."""
+    people = [p for p in found["people"] if not against(p, facts.conditions, facts.languages)]
+    wanted = preferred(facts.conditions, facts.languages)
+    return {"people": people, "usual": [wanted] if wanted else found["usual"]}
 
 
 def _behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:
     """How far behind a start what is taken must be known."""
-    services = [minutes_of(facts.services[line.service_id]) for line in lines]
+    services = [facts.minutes(line.service_id) for line in lines]
     length = sum(
         m.set_up + m.consultation + m.hands_on + m.aftercare + m.clean_up for m in services
     )
@@ -347,8 +361,8 @@ def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> Wanted
     chosen = facts.chosen_practitioner if service.area in INTIMATE else None
     return WantedLine(
         service_id=service.id,
-        minutes=minutes_of(service),
-        room_features=frozenset(service.room_features),
+        minutes=facts.minutes(service.id),
+        room_features=facts.room_features(service.id),
         kit_kind=service.kit_kind,
         practitioner_id=asked.practitioner_id or chosen,
         room_id=asked.room_id,

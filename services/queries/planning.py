@@ -10,6 +10,7 @@ import orjson
 from django.db import connection
 
 from services.models import Duty, Service
+from services.rules.conditions import Condition, ConditionKind, lengthened, needed_features
 from services.rules.phases import Minutes
 from services.rules.shifts import Weekly, covers
 from spa_ops.kernel.actor import Actor
@@ -43,6 +44,10 @@ class PlanFacts:
     roles_end: dict[UUID, datetime]
     #: Whether the client is in the location's feed already.
     client_is_linked: bool
+    #: What binds plans for the client, on whichever of their records it was set.
+    conditions: tuple[Condition, ...]
+    #: Person -> the languages they speak.
+    languages: dict[UUID, frozenset[str]]
     #: Whom the client chose for intimate services, if they did.
     chosen_practitioner: UUID | None
 
@@ -71,6 +76,14 @@ class PlanFacts:
         """The attendants whose shifts cover all of `period`, always in the same order."""
         known = sorted(self.attendants)
         return [who for who in known if self.on_shift(who, period, Duty.ATTENDANT)]
+
+    def minutes(self, service_id: UUID) -> Minutes:
+        """How long a service takes for this client."""
+        return lengthened(minutes_of(self.services[service_id]), self.conditions)
+
+    def room_features(self, service_id: UUID) -> frozenset[str]:
+        """What a room must have for a service and this client."""
+        return needed_features(self.services[service_id].room_features, self.conditions)
 
     @property
     def attendants(self) -> set[UUID]:
@@ -111,6 +124,18 @@ SELECT to_jsonb(l), jsonb_build_object(
                SELECT jsonb_agg(c.chosen_practitioner_id ORDER BY p.steps, p.id)
                FROM person p JOIN clients_client c ON c.id = p.id
                WHERE c.chosen_practitioner_id IS NOT NULL),
+    'conditions', (WITH RECURSIVE person(id) AS (
+                       SELECT %(client)s::uuid
+                       UNION ALL
+                       SELECT c.id FROM person p
+                       JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL)
+                   SELECT jsonb_agg(jsonb_build_array(n.kind, n.extra_minutes, n.language,
+                                                      n.practitioner_id, n.required)
+                                    ORDER BY n.recorded_at, n.id)
+                   FROM person p JOIN services_booking_condition n
+                   ON n.client_id = p.id AND n.lifted_at IS NULL),
+    'languages', (SELECT jsonb_agg(jsonb_build_array(s.person_id, s.languages))
+                  FROM services_spoken_languages s WHERE s.person_id = ANY(%(people)s)),
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s
@@ -179,6 +204,8 @@ def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
         roles_end={
             UUID(person): datetime.fromisoformat(ends) for person, ends in found["roles_end"]
         },
+        conditions=tuple(_condition(*columns) for columns in found["conditions"]),
+        languages={UUID(person): frozenset(spoken) for person, spoken in found["languages"]},
         client_is_linked=bool(found["client_is_linked"]),
         chosen_practitioner=UUID(found["chosen"][0]) if found["chosen"] else None,
     )
@@ -203,6 +230,18 @@ def _shift(
         zone=zone,
     )
     return UUID(person), Duty(duty), weekly
+
+
+def _condition(
+    kind: str, extra_minutes: int, language: str, practitioner: str | None, required: bool
+) -> Condition:
+    return Condition(
+        kind=ConditionKind(kind),
+        extra_minutes=extra_minutes,
+        language=language,
+        practitioner_id=UUID(practitioner) if practitioner else None,
+        required=required,
+    )
 
 
 def _parsed(kind: Any, text: str | None) -> Any:

@@ -49,6 +49,8 @@ def build() -> None:
     late = _facial(now, 330, "petra", "room 3")
     _done(call("petra").post(f"locations/{LAKE}/holds", {"lines": [late]}))
     _patch_test(call("lena"), uid("cora"))
+    longer = {"kind": "needs_longer", "extra_minutes": 5}
+    _done(call("freya").post(f"clients/{uid('cora')}/booking-conditions", longer))
     _done(call("petra").get(f"clients/{uid('cora')}/health"))
     # The desk's own: of others' it reads nothing.
     _incident(call("freya"), LAKE, uid("cora"), shown_by=call("petra"))
@@ -162,6 +164,9 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"{place}/shifts", shift | HOURS))
     client = _done(owner.post("clients", {"name": "Invented Zelda", "location_id": str(ELSEWHERE)}))
     _patch_test(owner, client["id"], location_id=str(ELSEWHERE))
+    step_free = {"kind": "step_free"}
+    condition = _done(owner.post(f"clients/{client['id']}/booking-conditions", step_free))
+    _done(owner.post(f"booking-conditions/{condition['id']}/lift"))
     _incident(owner, ELSEWHERE, client["id"])
     _done(owner.post(f"{place}/calendars", {"person_id": who}))
     product = {

@@ -24,6 +24,7 @@ from tests.world import BUSINESS, LAKE
 #: First part of an address -> table, where no address of the form `parts/<uuid:id>` tells it.
 TABLES = {
     "calendars": "services_calendar_feed",
+    "booking-conditions": "services_booking_condition",
     "evidence": "tenancy_location",
     "holds": "services_hold",
     "implement-events": "disinfection_event",
