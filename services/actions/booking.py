@@ -42,6 +42,7 @@ def book_visit(
     walk_in: bool = False,
     source_id: str | None = None,
     hold_id: UUID | None = None,
+    link_id: UUID | None = None,
 ) -> Visit:
     """A visit of one or more lines, with every claim it needs, or nothing; in place of a hold, if named.
 
@@ -77,6 +78,7 @@ def book_visit(
         policy_shown=tenancy.policy_of(place).cancellation_text,
         note=note,
         source_id=source_id,
+        link_id=link_id,
     )
     rows = [
         new_line(visit, i, request, services[request.service_id], span, who)

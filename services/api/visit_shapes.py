@@ -49,6 +49,10 @@ class MaybeReason(Strict):
     reason = s.CharField(max_length=500, required=False, allow_blank=True)
 
 
+class CancelVisit(MaybeReason):
+    linked = s.BooleanField(required=False)
+
+
 class RecordGuardian(Strict):
     present = s.BooleanField()
     relation = s.CharField(max_length=80, required=False, allow_blank=True)

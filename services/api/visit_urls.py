@@ -6,6 +6,7 @@ from services.api import day_plan as d
 from services.api import holds as h
 from services.api import intake as i
 from services.api import lines as x
+from services.api import linking as k
 from services.api import spoken_list as sl
 from services.api import visits as v
 from services.api.overrides import ReadOverrideRates
@@ -15,6 +16,7 @@ urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
     path("locations/<uuid:id>/availability", a.FindAvailability.as_view()),
     path("locations/<uuid:id>/holds", several(h.ListHolds, h.HoldTime).as_view()),
+    path("locations/<uuid:id>/linked-visits", k.BookLinked.as_view()),
     path("holds/<uuid:id>/release", h.ReleaseHold.as_view()),
     path("locations/<uuid:id>/running-late", d.ReadRunningLate.as_view()),
     path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
@@ -24,6 +26,7 @@ urlpatterns = [
     path("visits/<uuid:id>", v.ReadVisit.as_view()),
     path("visits/<uuid:id>/changes", v.ListChanges.as_view()),
     path("visits/<uuid:id>/move", v.MoveVisit.as_view()),
+    path("visits/<uuid:id>/move-linked", k.MoveLinked.as_view()),
     path("visits/<uuid:id>/reassign", v.ReassignVisit.as_view()),
     path("visits/<uuid:id>/cancel", v.CancelVisit.as_view()),
     path("visits/<uuid:id>/no-show", v.RecordNoShow.as_view()),

@@ -11,7 +11,7 @@ from clients.problems import POLICY_UNFIT, MergedAway
 from clients.queries_people import ids_of
 from rooms.problems import RoomNotReady
 from services import problems as p
-from services.actions import booking, changing, corrections, presence, replanning, visit
+from services.actions import booking, changing, corrections, linking, presence, replanning, visit
 from services.api import visit_shapes as shapes
 from services.api.offering import Offering, of_new_visit, of_visit, of_visit_with
 from services.bodies.visits import VISIT
@@ -70,6 +70,7 @@ class ListVisits(ListView):
         "from": ("datetime", "starting at or after"),
         "to": ("datetime", "starting before"),
         "client": ("uuid", "of one client"),
+        "link": ("uuid", "booked together"),
         "state": ("str", "booked, arrived, in_room, left, cancelled or no_show"),
     }
 
@@ -80,6 +81,7 @@ class ListVisits(ListView):
             ("from", "e.starts_at >= %s"),
             ("to", "e.starts_at < %s"),
             ("client", "e.client_id = ANY(%s)"),
+            ("link", "e.link_id = %s"),
             ("state", "e.state = %s"),
         ):
             value = self.query(name)
@@ -192,13 +194,16 @@ class ReassignVisit(OnVisit, Offering):
 
 
 class CancelVisit(OnVisit):
-    """Cancel; when, by whom and how much notice are kept with the policy shown at booking."""
+    """Cancel; when, by whom and how much notice are kept with the policy shown at booking.
+
+    With `linked` also the visits that were booked together with it and have not begun.
+    """
 
     access = {"POST": STAFF}
-    input = shapes.MaybeReason
+    input = shapes.CancelVisit
 
-    def handle(self, **given: Any) -> Visit:
-        return booking.cancel_visit(**given)
+    def handle(self, *, linked: bool = False, **given: Any) -> Visit:
+        return linking.cancel_linked(**given) if linked else booking.cancel_visit(**given)
 
 
 class RecordNoShow(OnVisit):

@@ -45,7 +45,7 @@ VISIT = register(
         table="services_visit",
         body=json_object(
             "id", "version", "location_id", "client_id", "state", "walk_in", "room_id", "booked_by",
-            "policy_shown", "note", "chaperone_accepted", "chaperone_id",
+            "policy_shown", "note", "chaperone_accepted", "chaperone_id", "link_id",
             **{c: json_instant(f"e.{c}") for c in (
                 "starts_at", "booked_at", "arrived_at", "seated_at", "left_at", "checked_out_at",
                 "guardian_present_at",
@@ -57,7 +57,7 @@ VISIT = register(
             id="uuid", version="int", location_id="uuid", client_id="uuid", state="str", walk_in="bool",
             room_id="uuid?", booked_by="uuid?", policy_shown="str", note="str", starts_at="datetime",
             booked_at="datetime", arrived_at="datetime?", seated_at="datetime?", left_at="datetime?",
-            checked_out_at="datetime?", guardian_present_at="datetime?", chaperone_id="uuid?",
+            checked_out_at="datetime?", guardian_present_at="datetime?", chaperone_id="uuid?", link_id="uuid?",
             chaperone_accepted={"type": ["boolean", "null"]}, lines=array_of(LINE_SCHEMA),
         ),
     )

@@ -57,6 +57,8 @@ class Visit(SyncedModel):
     chaperone_accepted = models.BooleanField(null=True)
     chaperone_id = models.UUIDField(null=True)
     source_id = models.CharField(max_length=300, null=True)  # noqa: DJ001 - unique where present
+    #: The same for visits that were booked together, such as a couple's.
+    link_id = models.UUIDField(null=True)
 
     class Meta:
         db_table = "services_visit"
@@ -74,6 +76,11 @@ class Visit(SyncedModel):
             ),
             models.Index(
                 fields=["business_id", "client", "starts_at"], name="services_visit_client"
+            ),
+            models.Index(
+                fields=["business_id", "link_id"],
+                name="services_visit_link",
+                condition=models.Q(link_id__isnull=False),
             ),
         ]
 

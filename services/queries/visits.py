@@ -28,6 +28,14 @@ def place_and_client_of(visit_id: UUID) -> tuple[UUID, UUID]:
     return found[0], found[1]
 
 
+def linked_with(visit_id: UUID, actor: Actor) -> list[Visit]:
+    """A visit and those that were booked together with it, in order of time; raises `NotFound`."""
+    visit = tenancy.loaded(Visit, visit_id, actor)
+    if visit.link_id is None:
+        return [visit]
+    return list(Visit.objects.filter(link_id=visit.link_id).order_by("starts_at", "id"))
+
+
 def lines_of(visit_id: UUID) -> list[Line]:
     """A visit's lines in their order, with their services."""
     return list(
