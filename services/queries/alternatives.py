@@ -64,6 +64,7 @@ def _options(actor: Actor, now: datetime, clashed: Clashed) -> list[Option]:
             until=since + AHEAD,
             limit=MOST,
             without=clashed.without,
+            explain=False,
         ).options
         if found:
             break

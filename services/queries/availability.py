@@ -118,8 +118,7 @@ def availability(
 ) -> Availability:
     """The first starts from `since` on that work for these lines, at most `limit`.
 
-    What the visits, holds and lines `without` have taken counts as free. Where there is none it is
-    not said why unless it shall `explain`, which costs more than the search.
+    What visits, holds and lines `without` have counts as free; to `explain` costs more than the search.
 
     Raises `NotFound`, `Erased`, `OtherPractitionerChosen`, `DoNotBook`, `ConditionNotMet`,
     `InvalidInput`. Nothing is held: what is offered may be gone when it is booked.
@@ -263,9 +262,8 @@ def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, 
 
 
 def _by_conditions(facts: PlanFacts, found: dict[str, Any]) -> dict[str, Any]:
-    """Who may perform by the client's standing conditions, and whom they would rather have."""
-    people = [p for p in found["people"] if not against(p, facts.conditions, facts.languages)]
-    wanted = preferred(facts.conditions, facts.languages)
+    known = (facts.conditions, facts.languages)
+    people, wanted = [p for p in found["people"] if not against(p, *known)], preferred(*known)
     return {"people": people, "usual": [wanted] if wanted else found["usual"]}
 
 

@@ -68,6 +68,7 @@ PATTERNS = {
 #: Endpoint -> what its body needs besides fields of the right shape.
 MEANT: dict[str, dict[str, Any]] = {
     "POST incidents/<uuid:id>/entries": {"text": "the knee hurts"},
+    "POST clients/<uuid:id>/booking-conditions": {"kind": "refused_practitioner"},
     "POST clients/<uuid:id>/wishes": {"area": "brow"},
     "POST lines/<uuid:id>/finish": {"record": RECORD, **WASHED},
     "POST lines/<uuid:id>/start": GLOVED,
