@@ -25,6 +25,7 @@ from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import WrongState, invalid
+from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import action, current
 
 #: A family; more are a group, which this does not plan.
@@ -67,6 +68,7 @@ def book_linked(
 
     Raises what `book_visit` raises of any of them, `InvalidInput` where they are not arranged so.
     """
+    tenancy.location(location_id, actor)
     if not FEWEST <= len(visits) <= MOST:
         raise invalid("/visits", f"must be {FEWEST} to {MOST}")
     if len({v.client_id for v in visits}) != len(visits):
