@@ -1,6 +1,6 @@
 """Booking, moving and cancelling visits: plans, held by claims. Nothing here touches the room itself."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -16,14 +16,14 @@ from services.actions.checking import (
 )
 from services.actions.holds import take_over
 from services.actions.plans import LineRequest, new_line, span_fields, take_time
-from services.models import ForesightDue, Line, Visit, VisitChange, VisitState
+from services.models import ForesightDue, Line, LineState, Visit, VisitChange, VisitState
 from services.problems import InThePast
 from services.queries import visits as queries
 from services.rules.phases import notice_minutes
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.ids import uuid7
-from spa_ops.kernel.problems import WrongState, invalid
+from spa_ops.kernel.problems import NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
@@ -105,18 +105,20 @@ def move_visit(
     visit_id: UUID,
     lines: Sequence[LineRequest],
     reason: str = "",
+    drop_line_ids: Collection[UUID] = (),
     match: int | None = None,
 ) -> Visit:
     """Give a booked visit other times, people or rooms: every old claim goes before the new are taken.
 
-    `lines` name the visit's lines in order (`service_id` may not change: that is add and drop).
-    Raises what `book_visit` raises, and `WrongState` unless it is booked.
+    `lines` name the visit's lines in order, but for those that are dropped (`service_id` may not
+    change: that is add and drop). Raises what `book_visit` raises, and `WrongState` unless it is booked.
     """
     there = queries.place_and_client_of(visit_id)
     facts = facts_for(actor, *there, lines)
     more = facts.attendants.union(*map(named_by, lines))
     visit, old = locked_with_lines(actor, visit_id, more, match=match)
     needs_state(visit, VisitState.BOOKED)
+    old = _without_dropped(visit, old, drop_line_ids, reason)
     if [r.service_id for r in lines] != [line.service_id for line in old]:
         raise invalid("/lines", "must name the visit's services in their order")
     claims.release(visit_id=visit.id)
@@ -143,6 +145,22 @@ def move_visit(
     insert([change, foresight_due(visit, now)])
     visit_evidence("visit.moved", visit, {"was_at": was_at, "starts_at": visit.starts_at})
     return visit
+
+
+def _without_dropped(
+    visit: Visit, lines: Sequence[Line], drop_line_ids: Collection[UUID], reason: str
+) -> list[Line]:
+    live = [x for x in lines if x.state != LineState.DROPPED]
+    if not set(drop_line_ids) <= {x.id for x in live}:
+        raise NotFound
+    dropped = [x for x in live if x.id in drop_line_ids]
+    if dropped and not reason:
+        raise invalid("/reason", "is needed where lines are dropped")
+    for line in dropped:
+        line.state = LineState.DROPPED
+        line.save(update_fields=["state"])
+        visit_evidence("line.dropped", visit, {"line_id": line.id}, personal={"reason": reason})
+    return [x for x in live if x not in dropped]
 
 
 def foresight_due(visit: Visit, now: datetime) -> ForesightDue:

@@ -35,6 +35,14 @@ _PHASES = {
     "ends_at": "datetime",
     "turnover_ends_at": "datetime",
 }
+OPTION_SCHEMA = object_schema(
+    starts_at="datetime",
+    ends_at="datetime",
+    waste_minutes="int",
+    with_usual_practitioner="bool",
+    visit=object_schema(client_id="uuid", lines=array_of(object_schema(**_LINE))),
+    lines=array_of(object_schema(**_LINE, **_PHASES)),
+)
 
 
 class AskedLine(Strict):
@@ -71,16 +79,7 @@ class FindAvailability(Command):
     problems = (Erased, OtherPractitionerChosen, DoNotBook, ConditionNotMet, *POLICY_UNFIT)
     tag = "visits"
     output = object_schema(
-        options=array_of(
-            object_schema(
-                starts_at="datetime",
-                ends_at="datetime",
-                waste_minutes="int",
-                with_usual_practitioner="bool",
-                visit=object_schema(client_id="uuid", lines=array_of(object_schema(**_LINE))),
-                lines=array_of(object_schema(**_LINE, **_PHASES)),
-            )
-        ),
+        options=array_of(OPTION_SCHEMA),
         reasons=array_of(object_schema(on="date", why="str", until="datetime?")),
         what_if=array_of(
             object_schema(change="str", opens_at="datetime", subject_id="uuid?", kit_kind="str")

@@ -38,7 +38,17 @@ class HoldTime(Strict):
 
 class MoveVisit(Strict):
     lines = LineInput(many=True)
+    drop_line_ids = s.ListField(
+        child=s.UUIDField(),
+        max_length=20,
+        required=False,
+        help_text="lines to be taken out with it",
+    )
     reason = s.CharField(max_length=500, required=False, allow_blank=True)
+
+
+class AskLateArrival(Strict):
+    minutes = s.IntegerField(min_value=1, max_value=480, help_text="after the visit's start")
 
 
 class WithReason(Strict):

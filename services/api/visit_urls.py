@@ -5,6 +5,7 @@ from services.api import consultations as c
 from services.api import day_plan as d
 from services.api import holds as h
 from services.api import intake as i
+from services.api import late_arrivals as la
 from services.api import lines as x
 from services.api import linking as k
 from services.api import spoken_list as sl
@@ -27,6 +28,7 @@ urlpatterns = [
     path("visits/<uuid:id>/changes", v.ListChanges.as_view()),
     path("visits/<uuid:id>/move", v.MoveVisit.as_view()),
     path("visits/<uuid:id>/move-linked", k.MoveLinked.as_view()),
+    path("visits/<uuid:id>/late-arrival", la.AskLateArrival.as_view()),
     path("visits/<uuid:id>/reassign", v.ReassignVisit.as_view()),
     path("visits/<uuid:id>/cancel", v.CancelVisit.as_view()),
     path("visits/<uuid:id>/no-show", v.RecordNoShow.as_view()),

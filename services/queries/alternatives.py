@@ -35,22 +35,8 @@ def asked_of(lines: Iterable[tuple[UUID, UUID]]) -> tuple[LineAsked, ...]:
     return tuple(LineAsked(service_id=s, practitioner_id=p) for s, p in lines)
 
 
-def alternatives(*, actor: Actor, now: datetime, clashed: Clashed) -> list[Option] | None:
-    """Up to three options of the next seven days: with the same practitioners, else with anybody.
-
-    None where they could not be looked for, in time or at all. In a transaction of its own.
-    """
-    try:
-        with reading(actor.business_id), connection.cursor() as cursor:
-            cursor.execute(f"SET LOCAL statement_timeout = {SECONDS * 1000}")
-            found = _options(actor, now, clashed)
-            cursor.execute("SET LOCAL statement_timeout TO DEFAULT")
-    except (Problem, OperationalError):
-        return None
-    return found
-
-
-def _options(actor: Actor, now: datetime, clashed: Clashed) -> list[Option]:
+def options_for(actor: Actor, now: datetime, clashed: Clashed) -> list[Option]:
+    """The same inside a read that is open already, without a limit of time; raises what the search raises."""
     anybody = tuple(replace(line, practitioner_id=None) for line in clashed.lines)
     since = max(clashed.since, now)
     for lines in (clashed.lines, anybody):
@@ -68,4 +54,19 @@ def _options(actor: Actor, now: datetime, clashed: Clashed) -> list[Option]:
         ).options
         if found:
             break
+    return found
+
+
+def alternatives(*, actor: Actor, now: datetime, clashed: Clashed) -> list[Option] | None:
+    """Up to three options of the next seven days: with the same practitioners, else with anybody.
+
+    None where they could not be looked for, in time or at all. In a transaction of its own.
+    """
+    try:
+        with reading(actor.business_id), connection.cursor() as cursor:
+            cursor.execute(f"SET LOCAL statement_timeout = {SECONDS * 1000}")
+            found = options_for(actor, now, clashed)
+            cursor.execute("SET LOCAL statement_timeout TO DEFAULT")
+    except (Problem, OperationalError):
+        return None
     return found

@@ -103,7 +103,7 @@ def test_a_visit_under_way_is_offered_other_times_for_a_line(call, now):
 def test_offers_that_take_too_long_are_left_out_and_the_clash_is_told(call, now, monkeypatch):
     assert book(call, now).status_code == 201
     monkeypatch.setattr(module, "SECONDS", 0.001)
-    monkeypatch.setattr(module, "_options", _slow)
+    monkeypatch.setattr(module, "options_for", _slow)
     refused = clash_of(book(call, now, client="celia"))
     assert "alternatives" not in refused and refused["clashes"]
     # The limit was that search's alone.
