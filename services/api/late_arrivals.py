@@ -6,6 +6,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT
 from services import problems as p
 from services.api import visit_shapes as shapes
 from services.api.availability import OPTION_SCHEMA, shown_option
@@ -27,7 +28,7 @@ class AskLateArrival(Command):
     access = {"POST": STAFF}
     input = shapes.AskLateArrival
     tag = "visits"
-    problems = (Erased, p.OtherPractitionerChosen, p.DoNotBook, p.ConditionNotMet)
+    problems = (Erased, p.OtherPractitionerChosen, p.DoNotBook, p.ConditionNotMet, *POLICY_UNFIT)
     output = object_schema(
         expected_at="datetime",
         offers=array_of(
