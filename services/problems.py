@@ -33,6 +33,15 @@ class VisitsToMove(Problem):
         return f"{len(self.fields['visits'])} visits of the client to be merged are not over."
 
 
+class DayChanged(Problem):
+    """The day is not as it was when this was proposed: `visit_ids` are booked visits that have changed,
+    come or gone since. Nobody was moved; ask for a new proposal.
+    """
+
+    slug, status, title = "day-changed", 409, "The day has changed"
+    template = "Not as proposed any more: {visit_ids}."
+
+
 class OffShift(Problem):
     """The practitioner is not on shift at this location for all of that time."""
 

@@ -15,11 +15,11 @@ from services.actions.checking import (
     planned,
 )
 from services.actions.holds import take_over
-from services.actions.plans import LineRequest, new_line, span_fields, take_time
+from services.actions.plans import Doers, LineRequest, new_line, span_fields, take_time
 from services.models import ForesightDue, Line, LineState, Visit, VisitChange, VisitState
 from services.problems import InThePast
 from services.queries import visits as queries
-from services.rules.phases import notice_minutes
+from services.rules.phases import LineSpans, notice_minutes
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.ids import uuid7
@@ -127,7 +127,26 @@ def move_visit(
         raise InThePast
     check_plan(facts, lines, spans)
     doers = doers_of(facts, lines, spans, now)
-    for line, request, span, who in zip(old, lines, spans, doers, strict=True):
+    settle_anew(
+        now=now, actor=actor, visit=visit, lines=old, plan=(lines, spans, doers), reason=reason
+    )
+    return visit
+
+
+def settle_anew(
+    *,
+    actor: Actor,
+    now: datetime,
+    visit: Visit,
+    lines: Sequence[Line],
+    plan: tuple[Sequence[LineRequest], Sequence[LineSpans], Sequence[Doers]],
+    reason: str,
+) -> None:
+    """Write a booked visit's other plan and take its time; what it had is given back already.
+
+    Everything that it takes is locked. Raises what `take_time` raises.
+    """
+    for line, request, span, who in zip(lines, *plan, strict=True):
         line.practitioner_id, line.room_id, line.kit_id = (
             request.practitioner_id,
             request.room_id,
@@ -135,8 +154,11 @@ def move_visit(
         )
         for name, value in span_fields(span, who).items():
             setattr(line, name, value)
-    take_time(visit, old, now)
-    Line.objects.bulk_update(old, ["practitioner", "room", "kit", *span_fields(spans[0], doers[0])])
+    take_time(visit, lines, now)
+    spans = plan[1]
+    Line.objects.bulk_update(
+        lines, ["practitioner", "room", "kit", *span_fields(spans[0], plan[2][0])]
+    )
     was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
     put(visit, fields=["starts_at"])
     change = change_of(
@@ -144,7 +166,6 @@ def move_visit(
     )
     insert([change, foresight_due(visit, now)])
     visit_evidence("visit.moved", visit, {"was_at": was_at, "starts_at": visit.starts_at})
-    return visit
 
 
 def _without_dropped(

@@ -168,6 +168,25 @@ def doers_of(
     return doers
 
 
+def check_doers(
+    facts: PlanFacts,
+    lines: Sequence[LineRequest],
+    spans: Sequence[LineSpans],
+    doers: Sequence[Doers],
+) -> None:
+    """Whoever was chosen to set up and turn over is the practitioner or an attendant, on shift for it.
+
+    Whether they are free the claims say. Raises `OffShift`.
+    """
+    for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True)):
+        for period, doer in ((span.set_up, who.set_up_by), (span.turnover, who.turnover_by)):
+            if period is None or doer in facts.attendants_on_shift(period):
+                continue
+            if doer != request.practitioner_id:
+                raise OffShift(line=i, start=rfc3339(period.start), end=rfc3339(period.end))
+            _check_on_shift(facts, doer, period, i)
+
+
 def _attendant(facts: PlanFacts, period: Period | None, now: datetime) -> UUID | None:
     """An attendant on shift and free for the whole of `period`; the same one each time for one plan."""
     if period is None:

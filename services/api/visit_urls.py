@@ -8,6 +8,7 @@ from services.api import intake as i
 from services.api import late_arrivals as la
 from services.api import lines as x
 from services.api import linking as k
+from services.api import rearranging as r
 from services.api import spoken_list as sl
 from services.api import visits as v
 from services.api.overrides import ReadOverrideRates
@@ -20,6 +21,9 @@ urlpatterns = [
     path("locations/<uuid:id>/linked-visits", k.BookLinked.as_view()),
     path("holds/<uuid:id>/release", h.ReleaseHold.as_view()),
     path("locations/<uuid:id>/running-late", d.ReadRunningLate.as_view()),
+    path("locations/<uuid:id>/rearrangements", r.ProposeRearrangement.as_view()),
+    path("rearrangements/<uuid:id>", r.ReadRearrangement.as_view()),
+    path("rearrangements/<uuid:id>/apply", r.ApplyRearrangement.as_view()),
     path("locations/<uuid:id>/visits-in-question", v.ListVisitsInQuestion.as_view()),
     path("locations/<uuid:id>/walk-ins", v.TakeWalkIn.as_view()),
     path("locations/<uuid:id>/override-rates", ReadOverrideRates.as_view()),

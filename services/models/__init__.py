@@ -9,6 +9,7 @@ from services.models.intake import Intake, IntakeConfirmation, IntakeLink
 from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, ReceiptCounter
 from services.models.photographs import Photograph
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
+from services.models.rearranging import Rearrangement
 from services.models.treatments import AftercareGiven, Wish
 from services.models.visits import (
     ForesightDue,
@@ -47,6 +48,7 @@ __all__ = [
     "PaymentKind",
     "PaymentMeans",
     "Photograph",
+    "Rearrangement",
     "Rebooking",
     "ReceiptCounter",
     "RunState",
