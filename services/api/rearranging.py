@@ -1,7 +1,7 @@
 """A day that can't go on as planned: proposals for it, and carrying one out."""
 
 from dataclasses import asdict
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -25,6 +25,7 @@ from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import DESK, ApiView, Command, Strict, answer
 
 MOST_OUTAGES = 20
+MOST_AHEAD = timedelta(days=366)
 _LINE = object_schema(
     line_id="uuid", practitioner_id="uuid", room_id="uuid", kit_id="uuid?", set_up_by="uuid",
     turnover_by="uuid", starts_at="datetime", ends_at="datetime",
@@ -117,8 +118,9 @@ class ProposeRearrangement(_OnRearrangement):
         with reading(self.actor.business_id):
             place = tenancy.location(location_id, self.actor)
             on = asked.get("day") or local_date(self.now, place.zone)
-            if on < local_date(self.now, place.zone):
-                raise invalid("/day", "must not be over")
+            today = local_date(self.now, place.zone)
+            if not today <= on <= today + MOST_AHEAD:
+                raise invalid("/day", f"must be today or up to {MOST_AHEAD.days} days from now")
             day = queries.day_to_rearrange(
                 actor=self.actor,
                 now=self.now,

@@ -1,6 +1,6 @@
 """What a day's visits could become, read for the solver, and its answer as it is kept and shown."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -11,6 +11,7 @@ from django.db.models import Q
 from compliance.disinfection.models import Kit
 from rooms.queries import rooms_of
 from services.models import Visit, VisitState
+from services.problems import DoNotBook
 from services.queries.availability import LineAsked, asked_for
 from services.queries.day_plan import VisitPlan, late_now, plans_of, still_taken
 from services.rules.availability.bits import MINUTE
@@ -21,14 +22,16 @@ from services.rules.rearranging.outages import Outages, is_away, joined, minutes
 from services.rules.rearranging.shapes import shapes_of
 from services.rules.running_late import lateness
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date, rfc3339
+from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.intervals import Period, local_day
-from spa_ops.kernel.problems import InvalidInput
+from spa_ops.kernel.problems import InvalidInput, NotFound
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location, Membership
+from spa_ops.tenancy.sealing import Erased
 
 #: How far behind the day what is taken is looked at: its last visit's kit may be away until then.
 _BEHIND = timedelta(hours=6)
+_DAY = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +58,7 @@ def day_to_rearrange(
     actor: Actor,
     now: datetime,
     location_id: UUID,
-    day: date | None,
+    day: date,
     outages: Sequence[Outage],
     most_minutes: int,
 ) -> Day:
@@ -65,16 +68,18 @@ def day_to_rearrange(
     statements for each visit. Raises `NotFound`, and `InvalidInput` for an outage of what is not here.
     """
     place = tenancy.location(location_id, actor)
-    span = local_day(day or local_date(now, place.zone), place.zone)
+    span = local_day(day, place.zone)
     _check_here(place.id, outages)
     plans = plans_of(place.id, span)
     movable = {
         p.visit.id: p for p in plans if p.visit.state == VisitState.BOOKED and p.visit.starts_at >= now
     }  # fmt: skip
+    origin, end = span.start - _DAY, span.end + _DAY
+    of_the_day = [o for o in outages if o.start < end and o.end > origin]
     away = joined(
-        *({o.id: [Period(o.start, o.end)]} for o in outages), _held_longer(plans, movable, now)
+        *({o.id: [Period(max(o.start, origin), min(o.end, end))]} for o in of_the_day),
+        _held_longer(plans, movable, now),
     )
-    origin = span.start - timedelta(days=1)
     found = Day(origin=origin, plans=movable, visits=[])
     for plan in movable.values():
         around = timedelta(minutes=most_minutes)
@@ -82,23 +87,7 @@ def day_to_rearrange(
         period = Period(
             max(now, span.start, starts_at - around), min(span.end, starts_at + around + MINUTE)
         )
-        asked = asked_for(
-            actor=actor,
-            now=now,
-            location_id=place.id,
-            client_id=plan.visit.client_id,
-            lines=[LineAsked(service_id=line.service_id) for line in plan.lines],
-            since=span.start,
-            without=movable.keys(),
-        )
-        question = with_outages(asked.question(period, span.end + _BEHIND), away)
-        now_by = [
-            (line.practitioner_id, line.room_id, *([line.kit_id] if line.kit_id else []))
-            for line in plan.lines
-        ]
-        ways = shapes_of(
-            Masks(question=question), origin=origin, client_id=plan.visit.client_id, now_by=now_by
-        )
+        ways = _ways(actor, now, plan, period, span, movable, away, origin)
         as_it_is = _as_it_is(plan, origin, away)
         shapes = [*([as_it_is] if as_it_is else []), *(shape for shape, _ in ways)]
         found.groups[plan.visit.id] = [*([None] if as_it_is else []), *(group for _, group in ways)]
@@ -115,6 +104,39 @@ def day_to_rearrange(
             )
         )
     return found
+
+
+def _ways(
+    actor: Actor,
+    now: datetime,
+    plan: VisitPlan,
+    period: Period,
+    day: Period,
+    movable: Mapping[UUID, VisitPlan],
+    away: Outages,
+    origin: datetime,
+) -> list[tuple[Shape, Group]]:
+    """All that a visit could become with a start in `period`; none for who would not be booked today."""
+    try:
+        asked = asked_for(
+            actor=actor,
+            now=now,
+            location_id=plan.visit.location_id,
+            client_id=plan.visit.client_id,
+            lines=[LineAsked(service_id=line.service_id) for line in plan.lines],
+            since=day.start,
+            without=movable.keys(),
+        )
+    except (NotFound, Erased, DoNotBook):
+        return []
+    question = with_outages(asked.question(period, day.end + _BEHIND), away)
+    now_by = [
+        (line.practitioner_id, line.room_id, *([line.kit_id] if line.kit_id else []))
+        for line in plan.lines
+    ]
+    return shapes_of(
+        Masks(question=question), origin=origin, client_id=plan.visit.client_id, now_by=now_by
+    )
 
 
 def locked_booked(location_id: UUID, day: date) -> dict[UUID, Visit]:

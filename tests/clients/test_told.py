@@ -149,6 +149,12 @@ def test_told_where_it_is_tomorrow_already_it_has_happened_here():
     assert said.when.latest == yesterday
 
 
+def test_what_is_planned_stays_planned():
+    peel = {"kind": "chemical_peel", "areas": ["face"], "when": {"on": "2026-05-20"}}
+    (kept,) = declared(FIRST, peel).case(SECOND).declarations
+    assert (kept.when.earliest, kept.when.latest) == (date(2026, 5, 20), date(2026, 5, 20))
+
+
 AREAS = st.lists(st.sampled_from(["face", "lip", "chin", "back", "leg"]), max_size=3, unique=True)
 DETAILS = st.lists(
     st.sampled_from(["blood_thinner", "antibiotic", "hormone"]), max_size=2, unique=True

@@ -62,4 +62,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "dates",
         "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): 365 -> 366",
     ): "more days than a leap cycle has tell nothing new",
+    (
+        "told",
+        "if said.when.latest <= today or rule_set.kinds[said.kind].may_be_planned:: LtE -> Lt",
+    ): "what ended today is cut off at today: the same",
 }

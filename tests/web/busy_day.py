@@ -55,6 +55,7 @@ def build() -> None:
     # The desk's own: of others' it reads nothing.
     _incident(call("freya"), LAKE, uid("cora"), shown_by=call("petra"))
     _done(call("petra").post(f"locations/{LAKE}/calendars", {"person_id": str(uid("petra"))}))
+    _done(call("lena").post(f"locations/{LAKE}/rearrangements", {}))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
 
@@ -88,6 +89,7 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     late = _facial(now, 60, "hana", "pier room")
     _done(lead.post(f"locations/{HARBOR}/holds", {"lines": [late]}))
     _done(lead.post(f"locations/{HARBOR}/calendars", {"person_id": str(uid("hana"))}))
+    _done(lead.post(f"locations/{HARBOR}/rearrangements", {}))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
     _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
     _incident(lead, HARBOR, uid("hugo"))
@@ -169,6 +171,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"booking-conditions/{condition['id']}/lift"))
     _incident(owner, ELSEWHERE, client["id"])
     _done(owner.post(f"{place}/calendars", {"person_id": who}))
+    _done(owner.post(f"{place}/rearrangements", {}))
     product = {
         "name": "quaternary concentrate", "active": "quaternary ammonium compounds",
         "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,

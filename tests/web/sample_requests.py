@@ -34,6 +34,7 @@ TABLES = {
     "patch-tests": "clients_patch_test",
     "payments": "services_payment",
     "photographs": "services_photograph",
+    "rearrangements": "services_rearrangement",
     "rebookings": "services_rebooking",
     "skills": "services_skill",
     "sync": "tenancy_location",
