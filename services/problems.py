@@ -56,6 +56,20 @@ class OutsideOpeningHours(Problem):
     template = "The location is closed at {at}."
 
 
+class TooSoon(Problem):
+    """The house takes no booking so shortly before: its policy `lead_minutes`. A walk-in is no booking."""
+
+    slug, status, title = "too-soon", 409, "Too soon"
+    template = "The first start that can be booked now is {first}."
+
+
+class TooFarAhead(Problem):
+    """The house's diary is not open that far ahead yet: its policy `horizon_days`."""
+
+    slug, status, title = "too-far-ahead", 409, "Too far ahead"
+    template = "Starts can be booked until {last}."
+
+
 class SkillMissing(Problem):
     """The practitioner's skills do not cover the service."""
 

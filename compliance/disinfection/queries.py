@@ -140,6 +140,11 @@ def bench_of(rows: Iterable[Implement], solutions: Iterable[Solution]) -> Bench:
     )
 
 
+def has_kit(location_id: UUID, kit_id: UUID) -> bool:
+    """Whether the kit is one of the location."""
+    return Kit.objects.filter(id=kit_id, location_id=location_id).exists()
+
+
 def implements_in(kit_id: UUID) -> list[Implement]:
     """A kit's implements by tag."""
     return list(Implement.objects.filter(kit_id=kit_id).order_by("tag"))

@@ -9,6 +9,7 @@ from clients.actions import link_client
 from services.actions.checking import (
     attendants_for,
     check_plan,
+    check_when,
     doers_of,
     facts_for,
     named_by,
@@ -17,7 +18,6 @@ from services.actions.checking import (
 from services.actions.holds import take_over
 from services.actions.plans import Doers, LineRequest, new_line, span_fields, take_time
 from services.models import ForesightDue, Line, LineState, Visit, VisitChange, VisitState
-from services.problems import InThePast
 from services.queries import visits as queries
 from services.rules.phases import LineSpans, notice_minutes
 from spa_ops.claims import actions as claims
@@ -47,15 +47,14 @@ def book_visit(
     """A visit of one or more lines, with every claim it needs, or nothing; in place of a hold, if named.
 
     Locks the bookables in number order. Raises `ClaimClash` naming what clashes until when,
-    `InThePast`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
+    `InThePast`, `TooSoon`, `TooFarAhead`, `OutsideOpeningHours`, `OffShift`, `SkillMissing`, `LicenceLapsed`,
     `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `DoNotBook`, `ConditionNotMet`, `NotFound`, `Erased`, `MergedAway`; of a hold
     what `take_over` raises. Screening: on the day.
     """
     facts = facts_for(actor, location_id, client_id, lines)
     place, services = facts.place, facts.services
     spans = planned(facts, lines)
-    if not walk_in and spans[0].starts_at < now:
-        raise InThePast
+    check_when(facts, spans[0].starts_at, now, walk_in=walk_in)
     check_plan(facts, lines, spans)
     named = {client_id}.union(*map(named_by, lines))
     if hold_id is not None:
@@ -123,8 +122,7 @@ def move_visit(
         raise invalid("/lines", "must name the visit's services in their order")
     claims.release(visit_id=visit.id)
     spans = planned(facts, lines)
-    if spans[0].starts_at < now:
-        raise InThePast
+    check_when(facts, spans[0].starts_at, now)
     check_plan(facts, lines, spans)
     doers = doers_of(facts, lines, spans, now)
     settle_anew(

@@ -21,6 +21,7 @@ from spa_ops.kernel.problems import Busy, WrongState
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
 
+_PARTS = ("starts_at", "hands_on_at", "unattended_at", "aftercare_at", "ends_at")
 _RUNNING = (LineState.STARTED, LineState.PAUSED)
 
 
@@ -49,7 +50,9 @@ def extend_line(*, actor: Actor, now: datetime, line_id: UUID, minutes: int) -> 
     if line.state not in _RUNNING:
         raise WrongState(thing="line", state=line.state, needed="started or paused")
     more = timedelta(minutes=minutes)
-    line.aftercare_at, line.ends_at = line.aftercare_at + more, line.ends_at + more
+    # More hands-on time: what develops behind it comes later.
+    for name in ("unattended_at", "aftercare_at", "ends_at"):
+        _shift(line, name, more)
     changed = [line, *_pushed(live)]
     for one in changed:
         check_hours(facts, spans_of_line(one), one.practitioner_id, live.index(one))
@@ -75,10 +78,15 @@ def _pushed(live: Sequence[Line]) -> list[Line]:
             continue
         by = _earliest(former, line) - line.starts_at
         if by > timedelta(0):
-            for name in ("starts_at", "hands_on_at", "aftercare_at", "ends_at"):
-                setattr(line, name, getattr(line, name) + by)
+            for name in _PARTS:
+                _shift(line, name, by)
             moved.append(line)
     return moved
+
+
+def _shift(line: Line, name: str, by: timedelta) -> None:
+    at = getattr(line, name)
+    setattr(line, name, None if at is None else at + by)
 
 
 def _earliest(former: Line, line: Line) -> datetime:
@@ -130,8 +138,9 @@ def reassign_visit(
         line.practitioner_id = practitioner_id
         consulted = any(x.practitioner_id == practitioner_id for x in before)
         start = max(line.starts_at, _earliest(before[-1], line)) if before else line.starts_at
-        span = own_spans(facts.minutes(line.service_id), start, consulted=consulted)
-        for name in ("starts_at", "hands_on_at", "aftercare_at", "ends_at"):
+        minutes = facts.minutes(line.service_id, practitioner_id)
+        span = own_spans(minutes, start, consulted=consulted)
+        for name in _PARTS:
             setattr(line, name, getattr(span, name))
     spans = [spans_of_line(x) for x in changed]
     check_plan(facts, [_request(x, practitioner_id) for x in changed], spans)

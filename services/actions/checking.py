@@ -9,12 +9,15 @@ from services.models import Service
 from services.problems import (
     ConditionNotMet,
     DoNotBook,
+    InThePast,
     KitMissing,
     OffShift,
     OtherPractitionerChosen,
     OutsideOpeningHours,
     RoomLacksFeature,
     SkillMissing,
+    TooFarAhead,
+    TooSoon,
 )
 from services.queries import planning, team
 from services.queries.planning import PlanFacts
@@ -59,7 +62,7 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
     return spans_of(
         [
             LinePlan(
-                minutes=facts.minutes(r.service_id),
+                minutes=facts.minutes(r.service_id, r.practitioner_id),
                 practitioner_id=r.practitioner_id,
                 room_id=r.room_id,
                 starts_at=r.starts_at,
@@ -72,8 +75,25 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
 def check_hours(facts: PlanFacts, span: LineSpans, person_id: UUID, line: int) -> None:
     """The house is open at both ends and the practitioner on shift: `OutsideOpeningHours`, `OffShift`."""
     for at in (span.starts_at, span.ends_at):
-        _check_open(facts.place, at)
-    _check_on_shift(facts, person_id, span.service, line)
+        _check_open(facts, at)
+    for part in span.attended:
+        _check_on_shift(facts, person_id, part, line)
+
+
+def check_when(
+    facts: PlanFacts, starts_at: datetime, now: datetime, *, walk_in: bool = False
+) -> None:
+    """Not in the past, not sooner and no further ahead than the house's policy has it.
+
+    Raises `InThePast`, `TooSoon`, `TooFarAhead`. Who walks in is there: asked of the horizon alone.
+    """
+    if not walk_in and starts_at < now:
+        raise InThePast
+    first, last = facts.bookable_from(now), facts.bookable_until(now)
+    if not walk_in and starts_at < first:
+        raise TooSoon(first=rfc3339(first))
+    if last is not None and starts_at >= last:
+        raise TooFarAhead(last=rfc3339(last))
 
 
 def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[LineSpans]) -> None:
@@ -82,7 +102,7 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
     if not may_be_booked(facts.conditions):
         raise DoNotBook
     for at in (spans[0].starts_at, spans[-1].ends_at):
-        _check_open(place, at)
+        _check_open(facts, at)
     for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
         service = facts.services[request.service_id]
         _check_room_and_kit(facts, request, service, i)
@@ -96,11 +116,13 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
             raise SkillMissing(line=i)
         if not facts.has_licence(person, on):
             raise LicenceLapsed(jurisdiction=place.jurisdiction, on=str(on))
-        _check_on_shift(facts, person, span.service, i)
+        for part in span.attended:
+            _check_on_shift(facts, person, part, i)
 
 
-def _check_open(place: Location, at: datetime) -> None:
-    if not is_open(place.opening_hours, place.zone, at) and not _at_closing(place, at):
+def _check_open(facts: PlanFacts, at: datetime) -> None:
+    # The instant of closing belongs to what is before it.
+    if not (_is_open(facts, at) or _is_open(facts, at - timedelta(microseconds=1))):
         raise OutsideOpeningHours(at=rfc3339(at))
 
 
@@ -123,8 +145,9 @@ def _check_room_and_kit(
         raise KitMissing(line=line, kind=service.kit_kind or "of this location")
 
 
-def _at_closing(place: Location, at: datetime) -> bool:
-    return is_open(place.opening_hours, place.zone, at - timedelta(microseconds=1))
+def _is_open(facts: PlanFacts, at: datetime) -> bool:
+    place = facts.place
+    return is_open(place.opening_hours, place.zone, at, facts.policy.closed_on_holidays_of)
 
 
 def check_covered(
@@ -159,11 +182,14 @@ def doers_of(
         practitioner = request.practitioner_id
         set_up_by = _attendant(facts, span.set_up, now) or practitioner
         turnover_by = _attendant(facts, span.turnover, now) or practitioner
-        own = Period(
-            span.set_up_at if set_up_by == practitioner else span.starts_at,
-            span.turnover_ends_at if turnover_by == practitioner else span.ends_at,
-        )
-        _check_on_shift(facts, practitioner, own, i)
+        own = [
+            span.set_up if set_up_by == practitioner else None,
+            *span.attended,
+            span.turnover if turnover_by == practitioner else None,
+        ]
+        for part in own:
+            if part is not None:
+                _check_on_shift(facts, practitioner, part, i)
         doers.append(Doers(set_up_by=set_up_by, turnover_by=turnover_by))
     return doers
 

@@ -12,6 +12,7 @@ from django.db import connection
 from services.actions.checking import (
     attendants_for,
     check_plan,
+    check_when,
     doers_of,
     facts_for,
     named_by,
@@ -19,7 +20,7 @@ from services.actions.checking import (
 )
 from services.actions.plans import LineRequest, new_line, take
 from services.models import Hold, HoldState, Visit
-from services.problems import HeldByAnother, HoldDiffers, HoldOver, InThePast, TooManyHolds
+from services.problems import HeldByAnother, HoldDiffers, HoldOver, TooManyHolds
 from services.queries import holds as queries
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor, Role
@@ -53,8 +54,7 @@ def hold_time(
     _lock_holder(actor)
     facts = facts_for(actor, location_id, client_id or _NOBODY, lines)
     spans = planned(facts, lines)
-    if spans[0].starts_at < now:
-        raise InThePast
+    check_when(facts, spans[0].starts_at, now)
     check_plan(facts, lines, spans)
     named = set().union(*map(named_by, lines)) | ({client_id} if client_id else set())
     locked = claims.lock_bookables(named | attendants_for(facts, spans))

@@ -72,6 +72,7 @@ def span_fields(span: LineSpans, who: Doers) -> dict[str, Any]:
         "aftercare_at": span.aftercare_at,
         "ends_at": span.ends_at,
         "turnover_ends_at": span.turnover_ends_at,
+        "unattended_at": span.unattended_at,
     }
 
 
@@ -84,6 +85,7 @@ def spans_of_line(line: Line) -> LineSpans:
         aftercare_at=line.aftercare_at,
         ends_at=line.ends_at,
         turnover_ends_at=line.turnover_ends_at,
+        unattended_at=line.unattended_at,
     )
 
 
@@ -105,7 +107,12 @@ def wanted_claims(client_id: UUID | None, rows: Sequence[Line]) -> list[claims.W
     for line in rows:
         if client_id is not None:
             want(client_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
-        want(line.practitioner_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
+        if line.unattended_at is None:
+            want(line.practitioner_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
+        else:
+            # While it develops and nobody needs to be there, somebody else's line may have them.
+            want(line.practitioner_id, line.starts_at, line.unattended_at, Phase.SERVICE, line)
+            want(line.practitioner_id, line.aftercare_at, line.ends_at, Phase.SERVICE, line)
         want(line.room_id, line.set_up_at, line.starts_at, Phase.SET_UP, line)
         want(line.set_up_by, line.set_up_at, line.starts_at, Phase.SET_UP, line)
         want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)

@@ -9,6 +9,7 @@ from clients.rule_files import shipped_rule_set
 from clients.rules.patch_tests import PATCH_TEST_METHOD
 from services.models import Service
 from services.queries import price_list as queries
+from services.rules.attendance import may_be_unattended
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import InvalidInput, WrongState, invalid
@@ -25,6 +26,8 @@ BOUNDS = {
     "hands_on_minutes": (1, 480),
     "aftercare_minutes": (0, 120),
     "clean_up_minutes": (0, 120),
+    "new_client_minutes": (0, 120),
+    "developing_minutes": (0, 120),
     "price_minor": (0, 100_000_000),
     "rebook_weeks": (1, 52),
 }
@@ -45,6 +48,9 @@ def add_service(
     consultation_minutes: int = CONSULTATION_MINUTES,
     aftercare_minutes: int = AFTERCARE_MINUTES,
     clean_up_minutes: int = CLEAN_UP_MINUTES,
+    new_client_minutes: int = 0,
+    developing_minutes: int = 0,
+    developing_attended: bool = True,
     rebook_weeks: int | None = None,
     room_features: Sequence[str] = (),
     kit_kind: str = "",
@@ -68,6 +74,9 @@ def add_service(
         hands_on_minutes=hands_on_minutes,
         aftercare_minutes=aftercare_minutes,
         clean_up_minutes=clean_up_minutes,
+        new_client_minutes=new_client_minutes,
+        developing_minutes=developing_minutes,
+        developing_attended=developing_attended,
         price_minor=price_minor,
         currency=currency or _only_currency(actor),
         rebook_weeks=rebook_weeks,
@@ -166,6 +175,8 @@ def _number_faults(service: Service) -> Iterator[tuple[str, str]]:
         value = getattr(service, name)
         if value is not None and not fewest <= value <= most:
             yield name, f"must be {fewest} to {most}"
+    if not service.developing_attended and not may_be_unattended(service.area, service.method):
+        yield "developing_attended", "with a peel and at the eyes somebody stays with the client"
 
 
 def _priced(service: Service) -> dict[str, Any]:

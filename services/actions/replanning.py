@@ -65,7 +65,8 @@ def _add(
     live = _live(lines)
     service = facts.services[request.service_id]
     consulted = any(x.practitioner_id == request.practitioner_id for x in live)
-    span = own_spans(facts.minutes(service.id), request.starts_at or starts_at, consulted=consulted)
+    minutes = facts.minutes(service.id, request.practitioner_id)
+    span = own_spans(minutes, request.starts_at or starts_at, consulted=consulted)
     checking.check_plan(facts, [request], [span])
     doers = checking.doers_of(facts, [request], [span], now)
     line = new_line(visit, 1 + max(x.position for x in lines), request, service, span, doers[0])

@@ -1,12 +1,13 @@
 """Writing who may perform what, and who works when."""
 
+from collections.abc import Sequence
 from datetime import date, datetime, time
 from typing import Any
 from uuid import UUID
 
 from services.models import Duty, Service, Shift, Skill
 from services.queries import team as queries
-from services.rules.shifts import first_clash
+from services.rules.shifts import first_clash, minutes_into, walls_of
 from spa_ops.claims.actions import add_bookable
 from spa_ops.claims.models import BookableKind
 from spa_ops.kernel.actor import Actor, Role
@@ -22,6 +23,7 @@ PERFORMS = frozenset({Role.PRACTITIONER, Role.LEAD})
 ATTENDS = PERFORMS | {Role.FRONT_DESK}
 #: House policy: a first day outside of these years is a slip of the hand.
 FIRST_YEAR, LAST_YEAR = 2000, 2100
+DAY_MINUTES = 24 * 60
 
 
 @action
@@ -31,26 +33,31 @@ def grant_skill(
     now: datetime,
     person_id: UUID,
     service_id: UUID,
+    hands_on_minutes: int | None = None,
     id: UUID | None = None,
 ) -> Skill:
     """The person may perform the service from now on; makes their time bookable if it is not yet.
 
-    Granting what is granted changes nothing; an ended skill begins again. Raises `NotFound` for
+    Granting what is granted changes nothing but `hands_on_minutes`, their own for plans from now on
+    (None: as the price list has it); an ended skill begins again. Raises `NotFound` for
     a person without a role in reach; `WrongState` for one who is no practitioner or lead, and for a
     retired service.
     """
     person = tenancy.locked(Person, person_id, actor)
-    _needs_role(person, actor, now, PERFORMS)
+    needs_role(person, actor, now, PERFORMS)
     service = tenancy.loaded(Service, service_id, actor)
     if not service.active:
         raise WrongState(thing="service", state="retired", needed="one that is offered")
     skill = Skill.objects.filter(person=person, service=service).first()
     if skill is not None and skill.ended_at is None:
+        if skill.hands_on_minutes != hands_on_minutes:
+            skill.hands_on_minutes = hands_on_minutes
+            put(skill, fields=["hands_on_minutes"])
         return skill
     skill = skill or Skill(
         id=id or uuid7(), business_id=actor.business_id, person=person, service=service
     )
-    skill.ended_at = None
+    skill.ended_at, skill.hands_on_minutes = None, hands_on_minutes
     _make_bookable(person)
     put(skill)
     _skill_evidence("skill.granted", skill)
@@ -73,7 +80,8 @@ def end_skill(*, actor: Actor, now: datetime, skill_id: UUID) -> Skill:
     return skill
 
 
-def _needs_role(person: Person, actor: Actor, now: datetime, wanted: frozenset[Role]) -> None:
+def needs_role(person: Person, actor: Actor, now: datetime, wanted: frozenset[Role]) -> None:
+    """The person holds one of these roles in reach; raises `NotFound`, `WrongState`."""
     held = queries.roles_in_reach(person.id, actor, now)
     if held.isdisjoint(wanted):
         needed = " or ".join(sorted(wanted))
@@ -112,12 +120,14 @@ def add_shift(
     duty: Duty = Duty.PRACTITIONER,
     valid_from: date | None = None,
     valid_until: date | None = None,
+    breaks: Sequence[Sequence[str]] = (),
     id: UUID | None = None,
 ) -> Shift:
     """A weekly shift on the location's wall clock; makes the person's time bookable if it is not yet.
 
     `weekday` 0 is Monday; `ends` at or before `starts` is the next day; `valid_from` (default: the
-    local today) is the first day, `valid_until` the first day after the last. Locks the person.
+    local today) is the first day, `valid_until` the first day after the last; `breaks` are pairs of
+    wall times within it, in order, at which nothing is planned. Locks the person.
     Raises `NotFound`, `InvalidInput` also for a shift that overlaps another of the person anywhere,
     `WrongState` for one without a role for that duty there.
     """
@@ -134,6 +144,7 @@ def add_shift(
         ends=ends,
         valid_from=valid_from or local_date(now, place.zone),
         valid_until=valid_until,
+        breaks=[list(span) for span in breaks],
     )
     _check_shift(shift, actor, now)
     _make_bookable(person)
@@ -194,13 +205,37 @@ def _check_shift(shift: Shift, actor: Actor, now: datetime) -> None:
         raise invalid("/valid_from", f"must lie in {FIRST_YEAR} to {LAST_YEAR}")
     if shift.valid_until is not None and shift.valid_until <= shift.valid_from:
         raise invalid("/valid_until", "must lie after valid_from")
+    check_walls("/breaks", shift.breaks, within=(shift.starts, shift.ends))
     wanted = PERFORMS if shift.duty == Duty.PRACTITIONER else ATTENDS
-    _needs_role(shift.person, actor, now, wanted)
+    needs_role(shift.person, actor, now, wanted)
     others = (other for other in queries.shifts_of(shift.person_id) if other.id != shift.id)
     for other in others:
         if first_clash(queries.weekly(shift), queries.weekly(other)) is not None:
             text = f"{other.starts:%H:%M} to {other.ends:%H:%M} at {other.location.name}"
             raise invalid("/starts", f"the person works {text} then", "overlaps")
+    for day in queries.days_of(shift.person_id):
+        elsewhere = (day.location_id, day.duty) != (shift.location_id, shift.duty)
+        if elsewhere and any(map(queries.weekly(shift).is_on_within, queries.one_day(day).periods)):
+            raise invalid("/starts", f"the person works otherwise on {day.on}", "overlaps")
+
+
+def check_walls(
+    pointer: str, spans: Sequence[Sequence[str]], *, within: tuple[time, time] | None = None
+) -> None:
+    """Pairs of wall times, each of some length, one after the other, and within a shift if one is given.
+
+    Raises `InvalidInput`.
+    """
+    pairs = walls_of(spans)
+    first = within[0] if within else (pairs[0][0] if pairs else time(0))
+    end = (minutes_into(first, within[1]) if within else 0) or DAY_MINUTES
+    reached = 0
+    for starts, ends in pairs:
+        begins = minutes_into(first, starts)
+        stops = minutes_into(first, ends) or DAY_MINUTES
+        if not reached <= begins < stops <= end:
+            raise invalid(pointer, "must be [starts, ends] pairs in order, one after the other")
+        reached = stops
 
 
 def _shift_evidence(kind: str, shift: Shift) -> None:

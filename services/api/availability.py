@@ -34,6 +34,7 @@ _PHASES = {
     "aftercare_at": "datetime",
     "ends_at": "datetime",
     "turnover_ends_at": "datetime",
+    "unattended_at": "datetime?",
 }
 OPTION_SCHEMA = object_schema(
     starts_at="datetime",
@@ -143,7 +144,7 @@ def shown_option(option: Option, client_id: UUID) -> dict[str, Any]:
     lines = []
     for line in option.lines:
         shown = {name: getattr(line, name) for name in (*_LINE, *_PHASES) if hasattr(line, name)}
-        times = {name: rfc3339(at) for name, at in asdict(line.spans).items()}
+        times = {name: _text(at) for name, at in asdict(line.spans).items()}
         lines.append({**shown, **times})
     return {
         "starts_at": rfc3339(option.starts_at),

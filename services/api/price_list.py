@@ -28,6 +28,13 @@ class ChangeServiceShape(Strict):
     hands_on_minutes = _whole("hands_on_minutes")
     aftercare_minutes = _whole("aftercare_minutes")
     clean_up_minutes = _whole("clean_up_minutes")
+    new_client_minutes = _whole(
+        "new_client_minutes", "more consultation for whoever was never treated here"
+    )
+    developing_minutes = _whole("developing_minutes", "minutes behind the hands-on time")
+    developing_attended = s.BooleanField(
+        required=False, help_text="false: nobody needs to stay; never with a peel or at the eyes"
+    )
     price_minor = _whole("price_minor", "minor units of the currency")
     currency = s.RegexField(
         r"^[A-Z]{3}$", max_length=3, required=False, help_text="ISO 4217, one a location takes"

@@ -19,6 +19,10 @@ from spa_ops.web.views import LEADS, READERS, Command, Edit, ListView, RowView, 
 class GrantSkillShape(Strict):
     id = s.UUIDField(required=False)
     service_id = s.UUIDField()
+    hands_on_minutes = s.IntegerField(
+        min_value=1, max_value=480, required=False, allow_null=True,
+        help_text="this person's own; none: as the price list has it",
+    )  # fmt: skip
 
 
 def _wall_time(*, required: bool) -> s.RegexField:
@@ -30,6 +34,12 @@ def _wall_time(*, required: bool) -> s.RegexField:
     )
 
 
+def wall_spans(help_text: str) -> s.ListField:
+    """A list of [starts, ends] pairs of wall times."""
+    pair = s.ListField(child=_wall_time(required=True), min_length=2, max_length=2)
+    return s.ListField(child=pair, max_length=8, required=False, help_text=help_text)
+
+
 class ChangeShiftShape(Strict):
     duty = s.ChoiceField(Duty.values, required=False)
     weekday = s.IntegerField(min_value=0, max_value=6, required=False, help_text="0 is Monday")
@@ -39,6 +49,7 @@ class ChangeShiftShape(Strict):
     valid_until = s.DateField(
         required=False, allow_null=True, help_text="the first day on which it no longer runs"
     )
+    breaks = wall_spans('[["12:00", "12:30"], ...] within it: nothing is planned then')
 
 
 class AddShiftShape(ChangeShiftShape):

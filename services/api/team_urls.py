@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from services.api import absences as a
 from services.api import calendars as c
 from services.api import price_list as p
 from services.api import team as t
@@ -16,6 +17,10 @@ urlpatterns = [
     path("locations/<uuid:id>/shifts", several(t.ListShifts, t.AddShift).as_view()),
     path("shifts/<uuid:id>", several(t.ReadShift, t.ChangeShift).as_view()),
     path("shifts/<uuid:id>/end", t.EndShift.as_view()),
+    path("locations/<uuid:id>/shift-days", several(a.ListShiftDays, a.SetShiftDay).as_view()),
+    path("shift-days/<uuid:id>/withdraw", a.WithdrawShiftDay.as_view()),
+    path("locations/<uuid:id>/absences", several(a.ListAbsences, a.PlanAbsence).as_view()),
+    path("absences/<uuid:id>/end", a.EndAbsence.as_view()),
     path("locations/<uuid:id>/calendars", several(c.ListCalendars, c.OpenCalendar).as_view()),
     path("calendars/<uuid:id>/revoke", c.RevokeCalendar.as_view()),
 ]

@@ -40,6 +40,8 @@ PLANNING = (
     ClaimClash,
     MergedAway,
     p.InThePast,
+    p.TooSoon,
+    p.TooFarAhead,
     p.OutsideOpeningHours,
     p.OffShift,
     p.OtherPractitionerChosen,

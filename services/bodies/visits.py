@@ -23,7 +23,7 @@ _LINE = (
             "bleeding": "l.bleeding_since IS NOT NULL",
             **{c: json_instant(f"l.{c}") for c in (
                 "set_up_at", "starts_at", "hands_on_at", "aftercare_at", "ends_at", "turnover_ends_at",
-                "started_at", "finished_at", "earliest_at",
+                "started_at", "finished_at", "earliest_at", "unattended_at",
             )},
         }.items()
     )
@@ -36,7 +36,7 @@ LINE_SCHEMA = object_schema(
     currency="str", verdict="str", screened_on="date?", earliest_on="date?",
     earliest_at="datetime?", overridden="bool", bleeding="bool", set_up_at="datetime", starts_at="datetime", hands_on_at="datetime",
     aftercare_at="datetime", ends_at="datetime", turnover_ends_at="datetime", started_at="datetime?",
-    finished_at="datetime?",
+    finished_at="datetime?", unattended_at="datetime?",
 )  # fmt: skip
 
 VISIT = register(

@@ -1,5 +1,6 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
+from services.models.absences import Absence, AbsenceKind, ShiftDay
 from services.models.calendars import CalendarFeed
 from services.models.conditions import BookingCondition, SpokenLanguages
 from services.models.holds import Hold, HoldState
@@ -24,6 +25,8 @@ from services.models.visits import (
 )
 
 __all__ = [
+    "Absence",
+    "AbsenceKind",
     "AftercareGiven",
     "BookingCondition",
     "CalendarFeed",
@@ -54,6 +57,7 @@ __all__ = [
     "RunState",
     "Service",
     "Shift",
+    "ShiftDay",
     "Skill",
     "SkinProduct",
     "SpokenLanguages",

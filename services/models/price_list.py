@@ -22,6 +22,11 @@ class Service(SyncedModel):
     hands_on_minutes = models.PositiveSmallIntegerField()
     aftercare_minutes = models.PositiveSmallIntegerField()
     clean_up_minutes = models.PositiveSmallIntegerField()
+    #: More consultation for whoever has never been treated here.
+    new_client_minutes = models.PositiveSmallIntegerField(default=0)
+    #: How long it develops behind the hands-on time, and whether somebody stays with the client.
+    developing_minutes = models.PositiveSmallIntegerField(default=0)
+    developing_attended = models.BooleanField(default=True)
     price_minor = models.PositiveIntegerField()
     currency = models.CharField(max_length=3)
     rebook_weeks = models.PositiveSmallIntegerField(null=True)
@@ -82,6 +87,8 @@ class Skill(SyncedModel):
     person = TenantForeignKey("tenancy.Person")
     service = TenantForeignKey("services.Service")
     ended_at = models.DateTimeField(null=True)
+    #: How long this person's hands-on time is; None: as the price list has it.
+    hands_on_minutes = models.PositiveSmallIntegerField(null=True)
 
     class Meta:
         db_table = "services_skill"
@@ -120,6 +127,8 @@ class Shift(SyncedModel):
     ends = models.TimeField()
     valid_from = models.DateField()
     valid_until = models.DateField(null=True)
+    #: Wall times within it at which nothing is planned: [["12:00", "12:30"], ...].
+    breaks = models.JSONField(default=list)
 
     class Meta:
         db_table = "services_shift"

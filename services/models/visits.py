@@ -111,6 +111,8 @@ class Line(TenantModel):
     aftercare_at = models.DateTimeField()
     ends_at = models.DateTimeField()
     turnover_ends_at = models.DateTimeField()
+    #: From then to `aftercare_at` it develops and nobody needs to be with the client.
+    unattended_at = models.DateTimeField(null=True)
     state = models.CharField(max_length=12, choices=LineState.choices)
     price_minor = models.PositiveIntegerField()
     currency = models.CharField(max_length=3)

@@ -6,7 +6,7 @@ the claims: the first day, the six after it, the rest. Most questions are answer
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -17,6 +17,7 @@ from clients.models import Client
 from services.models import Duty
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries import planning
+from services.queries.availability_people import ALWAYS, covers_of, on_shift_of
 from services.queries.availability_screening import Bounds, bounds_for
 from services.queries.planning import PlanFacts
 from services.queries.taken import TakenSoFar
@@ -39,7 +40,7 @@ from services.rules.conditions import against, may_be_booked, preferred
 from services.rules.protected import INTIMATE
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
-from spa_ops.kernel.intervals import Period, at_local, local_day
+from spa_ops.kernel.intervals import Period, local_day
 from spa_ops.kernel.problems import NotFound, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.rules import open_periods
@@ -52,8 +53,6 @@ MOST_IN_ANY_ORDER = 4
 HORIZON, MOST_AHEAD = timedelta(days=30), timedelta(days=62)
 STEPS = (timedelta(days=1), timedelta(days=7))
 _DAY, _MINUTE = timedelta(days=1), timedelta(minutes=1)
-#: Before any licence and behind any plan.
-_ALWAYS = Period(datetime(1990, 1, 1, tzinfo=UTC), datetime(2190, 1, 1, tzinfo=UTC))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +90,7 @@ SELECT jsonb_build_object(
                   UNION ALL SELECT r.id FROM rooms_room r
                   WHERE r.id = ANY(%(named)s) AND r.location_id = %(place)s) n),
     'shortest', (SELECT min(set_up_minutes + consultation_minutes + hands_on_minutes
-                            + aftercare_minutes + clean_up_minutes)
+                            + developing_minutes + aftercare_minutes + clean_up_minutes)
                  FROM services_service WHERE active),
     'usual', (SELECT jsonb_agg(u.practitioner_id) FROM (
                   SELECT l.practitioner_id FROM services_line l
@@ -217,7 +216,7 @@ def _check_asked(
         raise invalid("/lines", f"must be 1 to {MOST_LINES}")
     if any_order and len(lines) > MOST_IN_ANY_ORDER:
         raise invalid("/any_order", f"is for up to {MOST_IN_ANY_ORDER} lines")
-    if not _ALWAYS.start < since < _ALWAYS.end - 2 * MOST_AHEAD:
+    if not ALWAYS.start < since < ALWAYS.end - 2 * MOST_AHEAD:
         raise invalid("/from", "must be a time that visits are planned for")
     if until is not None and not since < until <= since + MOST_AHEAD:
         raise invalid("/to", f"must be later than from, by up to {MOST_AHEAD.days} days")
@@ -269,9 +268,10 @@ def _by_conditions(facts: PlanFacts, found: dict[str, Any]) -> dict[str, Any]:
 
 def _behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:
     """How far behind a start what is taken must be known."""
-    services = [facts.minutes(line.service_id) for line in lines]
+    people = {who for who, _ in facts.own_hands_on}
     length = sum(
-        m.set_up + m.consultation + m.hands_on + m.aftercare + m.clean_up for m in services
+        max(facts.minutes(line.service_id, who).longest for who in (None, *people))
+        for line in lines
     )
     return timedelta(minutes=length + 60)
 
@@ -317,6 +317,8 @@ class Asked:
         return Question(
             period=period,
             now=self.now,
+            lead_minutes=facts.policy.lead_minutes,
+            not_from=facts.bookable_until(self.now),
             horizon=horizon,
             lines=tuple(
                 _line(facts, line, span) for line, span in zip(self.lines, allowed, strict=True)
@@ -324,8 +326,8 @@ class Asked:
             practitioners=tuple(
                 Practitioner(
                     id=who,
-                    covers={s: _covers(facts, who, s) for s in facts.services},
-                    on_shift=_on_shift(facts, who, Duty.PRACTITIONER, reach),
+                    covers={s: covers_of(facts, who, s) for s in facts.services},
+                    on_shift=on_shift_of(facts, who, Duty.PRACTITIONER, reach),
                     busy=self.taken.of(who),
                 )
                 for who in found["people"]
@@ -333,7 +335,7 @@ class Asked:
             attendants=tuple(
                 Attendant(
                     id=who,
-                    on_shift=_on_shift(facts, who, Duty.ATTENDANT, reach),
+                    on_shift=on_shift_of(facts, who, Duty.ATTENDANT, reach),
                     busy=self.taken.of(who),
                 )
                 for who in facts.attendants
@@ -345,7 +347,12 @@ class Asked:
             open=tuple(
                 span
                 for day in [days[0] - _DAY, *days]
-                for span in open_periods(facts.place.opening_hours, facts.place.zone, day)
+                for span in open_periods(
+                    facts.place.opening_hours,
+                    facts.place.zone,
+                    day,
+                    facts.policy.closed_on_holidays_of,
+                )
             ),
             client_busy=self.taken.of(self.client.id),
             any_order=self.any_order,
@@ -360,41 +367,14 @@ def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> Wanted
     return WantedLine(
         service_id=service.id,
         minutes=facts.minutes(service.id),
+        own_minutes={
+            who: facts.minutes(service.id, who)
+            for who, what in facts.own_hands_on
+            if what == service.id
+        },
         room_features=facts.room_features(service.id),
         kit_kind=service.kit_kind,
         practitioner_id=asked.practitioner_id or chosen,
         room_id=asked.room_id,
         may_start=may_start,
-    )
-
-
-def _covers(facts: PlanFacts, who: UUID, service_id: UUID) -> Spans:
-    """When skill and licence together let the person begin the service."""
-    key = (who, service_id)
-    if key not in facts.skills:
-        return ()
-    end = min(facts.skills[key] or _ALWAYS.end, _ALWAYS.end)
-    found = []
-    for person, valid_from, valid_through in facts.licences:
-        if person == who:
-            first = _midnight(valid_from, facts, _ALWAYS.start)
-            last = min(end, _midnight(valid_through + _DAY, facts, _ALWAYS.end))
-            found += [Period(first, last)] if first < last else []
-    return tuple(found)
-
-
-def _midnight(day: date | None, facts: PlanFacts, otherwise: datetime) -> datetime:
-    if day is None or not _ALWAYS.start.date() < day < _ALWAYS.end.date():
-        return otherwise
-    return at_local(day, time(0), facts.place.zone)
-
-
-def _on_shift(facts: PlanFacts, who: UUID, duty: Duty, reach: Period) -> Spans:
-    end = facts.roles_end.get(who, reach.end)
-    return tuple(
-        Period(span.start, min(span.end, end))
-        for person, what, shift in facts.shifts
-        if person == who and what is duty
-        for span in shift.within(reach)
-        if span.start < end
     )

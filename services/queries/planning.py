@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -10,14 +10,15 @@ import orjson
 from django.db import connection
 
 from services.models import Duty, Service
+from services.rules.attendance import may_be_unattended
 from services.rules.conditions import Condition, ConditionKind, lengthened, needed_features
 from services.rules.phases import Minutes
-from services.rules.shifts import Weekly, covers
+from services.rules.shifts import OneDay, Weekly, Worked, covers, walls_of
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.intervals import Period
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.rules import licence_is_valid
+from spa_ops.tenancy.rules import HousePolicy, house_policy, licence_is_valid
 from spa_ops.unit.rows import from_json
 
 
@@ -37,9 +38,11 @@ class PlanFacts:
     #: (person, service) -> when the skill was ended, if it was.
     skills: dict[tuple[UUID, UUID], datetime | None]
     #: (person, valid from, valid through) of the licences of the location's jurisdiction.
+    #: (person, service) -> that person's own hands-on minutes.
+    own_hands_on: dict[tuple[UUID, UUID], int]
     licences: tuple[tuple[UUID, date | None, date], ...]
-    #: (person, duty, shift) of the people named and of all attendants.
-    shifts: tuple[tuple[UUID, Duty, Weekly], ...]
+    #: (person, duty, shift) of the people named and of all attendants; days worked otherwise are in it.
+    shifts: tuple[tuple[UUID, Duty, Worked], ...]
     #: Person -> when their last role at the location ends or ended; not in it: no end is known.
     roles_end: dict[UUID, datetime]
     #: Whether the client is in the location's feed already.
@@ -48,8 +51,31 @@ class PlanFacts:
     conditions: tuple[Condition, ...]
     #: Person -> the languages they speak.
     languages: dict[UUID, frozenset[str]]
+    #: Whether the client, under any name they had before, has never been treated here.
+    client_is_new: bool
     #: Whom the client chose for intimate services, if they did.
     chosen_practitioner: UUID | None
+
+    def minutes(self, service_id: UUID, person_id: UUID | None = None) -> Minutes:
+        """How long the service takes for this client, with that practitioner if one is named."""
+        own = self.own_hands_on.get((person_id, service_id)) if person_id else None
+        service = self.services[service_id]
+        needed = minutes_of(service, new_client=self.client_is_new, hands_on=own)
+        return lengthened(needed, self.conditions)
+
+    @property
+    def policy(self) -> HousePolicy:
+        """The house policy of the location."""
+        return house_policy(self.place.policies)
+
+    def bookable_from(self, now: datetime) -> datetime:
+        """The first start that the lead time leaves."""
+        return now + timedelta(minutes=self.policy.lead_minutes)
+
+    def bookable_until(self, now: datetime) -> datetime | None:
+        """The first start for which the diary is not open yet; None: it is open for all times."""
+        days = self.policy.horizon_days
+        return now + timedelta(days=days) if days else None
 
     def has_skill(self, person_id: UUID, service_id: UUID, at: datetime) -> bool:
         """Whether the person may perform the service at that moment."""
@@ -77,10 +103,6 @@ class PlanFacts:
         known = sorted(self.attendants)
         return [who for who in known if self.on_shift(who, period, Duty.ATTENDANT)]
 
-    def minutes(self, service_id: UUID) -> Minutes:
-        """How long a service takes for this client."""
-        return lengthened(minutes_of(self.services[service_id]), self.conditions)
-
     def room_features(self, service_id: UUID) -> frozenset[str]:
         """What a room must have for a service and this client."""
         return needed_features(self.services[service_id].room_features, self.conditions)
@@ -99,17 +121,22 @@ SELECT to_jsonb(l), jsonb_build_object(
               WHERE r.id = ANY(%(rooms)s) AND r.location_id = l.id),
     'kits', (SELECT jsonb_agg(jsonb_build_array(k.id, k.kind)) FROM disinfection_kit k
              WHERE k.id = ANY(%(kits)s) AND k.location_id = l.id),
-    'skills', (SELECT jsonb_agg(jsonb_build_array(k.person_id, k.service_id, k.ended_at))
+    'skills', (SELECT jsonb_agg(jsonb_build_array(k.person_id, k.service_id, k.ended_at,
+                                                  k.hands_on_minutes))
                FROM services_skill k
                WHERE k.person_id = ANY(%(people)s) AND k.service_id = ANY(%(services)s)),
     'licences', (SELECT jsonb_agg(jsonb_build_array(i.person_id, i.valid_from, i.valid_through))
                  FROM tenancy_licence i
                  WHERE i.person_id = ANY(%(people)s) AND i.jurisdiction = l.jurisdiction),
     'shifts', (SELECT jsonb_agg(jsonb_build_array(h.person_id, h.duty, h.weekday, h.starts, h.ends,
-                                                  h.valid_from, h.valid_until))
+                                                  h.valid_from, h.valid_until, h.breaks))
                FROM services_shift h
                WHERE h.location_id = l.id
                  AND (h.person_id = ANY(%(people)s) OR h.duty = 'attendant')),
+    'days', (SELECT jsonb_agg(jsonb_build_array(d.person_id, d.duty, d."on", d.spans))
+             FROM services_one_day d
+             WHERE d.location_id = l.id AND d.withdrawn_at IS NULL
+               AND (d.person_id = ANY(%(people)s) OR d.duty = 'attendant')),
     'roles_end', (SELECT jsonb_agg(jsonb_build_array(m.person_id, m.ends))
                   FROM (SELECT person_id, max(coalesce(valid_until, 'infinity')) AS ends
                         FROM tenancy_membership
@@ -136,6 +163,14 @@ SELECT to_jsonb(l), jsonb_build_object(
                    ON n.client_id = p.id AND n.lifted_at IS NULL),
     'languages', (SELECT jsonb_agg(jsonb_build_array(s.person_id, s.languages))
                   FROM services_spoken_languages s WHERE s.person_id = ANY(%(people)s)),
+    'client_is_new', (WITH RECURSIVE person(id) AS (
+                          SELECT id FROM clients_client WHERE id = %(client)s
+                          UNION
+                          SELECT c.id FROM person p
+                          JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL)
+                      SELECT count(*) > 0 AND NOT EXISTS (
+                          SELECT FROM person p JOIN services_visit v ON v.client_id = p.id AND v.state = 'left')
+                      FROM person),
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s
@@ -174,12 +209,18 @@ def plan_facts(
     return _facts(place, {name: found or [] for name, found in orjson.loads(row[1]).items()})
 
 
-def minutes_of(service: Service) -> Minutes:
-    """How long a service takes, by the price list."""
+def minutes_of(
+    service: Service, *, new_client: bool = False, hands_on: int | None = None
+) -> Minutes:
+    """How long a service takes, by the price list or with a practitioner's own hands-on minutes."""
+    attended = service.developing_attended or not may_be_unattended(service.area, service.method)
+    developing = service.developing_minutes
     return Minutes(
         set_up=service.set_up_minutes,
-        consultation=service.consultation_minutes,
-        hands_on=service.hands_on_minutes,
+        consultation=service.consultation_minutes
+        + (service.new_client_minutes if new_client else 0),
+        hands_on=(hands_on or service.hands_on_minutes) + (developing if attended else 0),
+        unattended=0 if attended else developing,
         aftercare=service.aftercare_minutes,
         clean_up=service.clean_up_minutes,
     )
@@ -194,25 +235,49 @@ def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
         kits={UUID(kit): kind for kit, kind in found["kits"]},
         skills={
             (UUID(person), UUID(service)): _parsed(datetime, ended_at)
-            for person, service, ended_at in found["skills"]
+            for person, service, ended_at, _ in found["skills"]
+        },
+        own_hands_on={
+            (UUID(person), UUID(service)): hands_on
+            for person, service, _, hands_on in found["skills"]
+            if hands_on is not None
         },
         licences=tuple(
             (UUID(person), _parsed(date, valid_from), date.fromisoformat(valid_through))
             for person, valid_from, valid_through in found["licences"]
         ),
-        shifts=tuple(_shift(place.zone, *columns) for columns in found["shifts"]),
+        shifts=_shifts(place.zone, found["shifts"], found["days"]),
         roles_end={
             UUID(person): datetime.fromisoformat(ends) for person, ends in found["roles_end"]
         },
         conditions=tuple(_condition(*columns) for columns in found["conditions"]),
         languages={UUID(person): frozenset(spoken) for person, spoken in found["languages"]},
+        client_is_new=bool(found["client_is_new"]),
         client_is_linked=bool(found["client_is_linked"]),
         chosen_practitioner=UUID(found["chosen"][0]) if found["chosen"] else None,
     )
 
 
+def _shifts(
+    zone: str, weekly: list[list[Any]], days: list[list[Any]]
+) -> tuple[tuple[UUID, Duty, Worked], ...]:
+    otherwise = [
+        (UUID(person), Duty(duty), OneDay(day=date.fromisoformat(on), spans=walls_of(spans), zone=zone))
+        for person, duty, on, spans in days
+    ]  # fmt: skip
+    not_on: dict[tuple[str, str], list[date]] = {}
+    for person, duty, on, _ in days:
+        not_on.setdefault((person, duty), []).append(date.fromisoformat(on))
+    every_week = [
+        _shift(zone, frozenset(not_on.get((columns[0], columns[1]), ())), *columns)
+        for columns in weekly
+    ]
+    return (*every_week, *otherwise)
+
+
 def _shift(
     zone: str,
+    not_on: frozenset[date],
     person: str,
     duty: str,
     weekday: int,
@@ -220,6 +285,7 @@ def _shift(
     ends: str,
     valid_from: str,
     valid_until: str | None,
+    breaks: list[list[str]],
 ) -> tuple[UUID, Duty, Weekly]:
     weekly = Weekly(
         weekday=weekday,
@@ -228,6 +294,8 @@ def _shift(
         valid_from=date.fromisoformat(valid_from),
         valid_until=_parsed(date, valid_until),
         zone=zone,
+        breaks=walls_of(breaks),
+        not_on=not_on,
     )
     return UUID(person), Duty(duty), weekly
 

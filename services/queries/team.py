@@ -9,8 +9,8 @@ from uuid import UUID
 
 from django.db.models import Q
 
-from services.models import Duty, Shift, Skill
-from services.rules.shifts import Weekly, covers
+from services.models import Duty, Shift, ShiftDay, Skill
+from services.rules.shifts import OneDay, Weekly, covers, walls_of
 from spa_ops.claims.models import Bookable
 from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.intervals import Period
@@ -80,7 +80,19 @@ def weekly(shift: Shift) -> Weekly:
         valid_from=shift.valid_from,
         valid_until=shift.valid_until,
         zone=shift.location.zone,
+        breaks=walls_of(shift.breaks),
     )
+
+
+def one_day(row: ShiftDay) -> OneDay:
+    """A day worked otherwise, as the rules take it; its location must be loaded."""
+    return OneDay(day=row.on, spans=walls_of(row.spans), zone=row.location.zone)
+
+
+def days_of(person_id: UUID) -> list[ShiftDay]:
+    """The days that a person works otherwise, at all locations, with the location."""
+    rows = ShiftDay.objects.filter(person_id=person_id, withdrawn_at=None)
+    return list(rows.select_related("location"))
 
 
 def shifts_of(person_id: UUID) -> list[Shift]:

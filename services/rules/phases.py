@@ -15,13 +15,24 @@ from spa_ops.kernel.problems import InvalidInput
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Minutes:
-    """How long each part of a service takes, in minutes."""
+    """How long each part of a service takes, in minutes.
+
+    `unattended`: how long it develops behind the hands-on time while nobody needs to be with the
+    client; what develops under somebody's eyes is hands-on time.
+    """
 
     set_up: int
     consultation: int
     hands_on: int
     aftercare: int
     clean_up: int
+    unattended: int = 0
+
+    @property
+    def longest(self) -> int:
+        """All parts together."""
+        own = self.set_up + self.consultation + self.hands_on + self.unattended
+        return own + self.aftercare + self.clean_up
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,7 +47,10 @@ class LinePlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineSpans:
-    """Instants of one line, in order. Equal neighbours mean that this part is not there."""
+    """Instants of one line, in order. Equal neighbours mean that this part is not there.
+
+    From `unattended_at`, if it is there, to `aftercare_at` the client is alone in the room.
+    """
 
     set_up_at: datetime
     starts_at: datetime
@@ -44,6 +58,15 @@ class LineSpans:
     aftercare_at: datetime
     ends_at: datetime
     turnover_ends_at: datetime
+    unattended_at: datetime | None = None
+
+    @property
+    def attended(self) -> tuple[Period, ...]:
+        """While the practitioner is with the client."""
+        if self.unattended_at is None:
+            return (self.service,)
+        spans = (self.starts_at, self.unattended_at), (self.aftercare_at, self.ends_at)
+        return tuple(Period(start, end) for start, end in spans if start < end)
 
     @property
     def service(self) -> Period:
@@ -123,7 +146,8 @@ def _wrong(i: int, message: str) -> InvalidInput:
 def own_spans(minutes: Minutes, starts_at: datetime, *, consulted: bool) -> LineSpans:
     """One line by itself; `consulted` when this practitioner has held the consultation already."""
     hands_on_at = starts_at + timedelta(minutes=0 if consulted else minutes.consultation)
-    aftercare_at = hands_on_at + timedelta(minutes=minutes.hands_on)
+    alone_at = hands_on_at + timedelta(minutes=minutes.hands_on)
+    aftercare_at = alone_at + timedelta(minutes=minutes.unattended)
     ends_at = aftercare_at + timedelta(minutes=minutes.aftercare)
     return LineSpans(
         set_up_at=starts_at - timedelta(minutes=minutes.set_up),
@@ -132,6 +156,7 @@ def own_spans(minutes: Minutes, starts_at: datetime, *, consulted: bool) -> Line
         aftercare_at=aftercare_at,
         ends_at=ends_at,
         turnover_ends_at=ends_at + timedelta(minutes=minutes.clean_up),
+        unattended_at=alone_at if minutes.unattended else None,
     )
 
 

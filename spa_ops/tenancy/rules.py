@@ -2,8 +2,11 @@
 
 from dataclasses import dataclass, fields
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
+
+import holidays
 
 from spa_ops.kernel.intervals import Period, at_local, local_period
 from spa_ops.kernel.problems import InvalidInput, invalid
@@ -27,6 +30,12 @@ class HousePolicy:
     intimate_age_floor: int = 18
     #: How long the desk keeps an option while it talks: 1 to 15.
     hold_minutes: int = 5
+    #: Who is booked comes this long after the booking at the earliest; a walk-in just comes.
+    lead_minutes: int = 0
+    #: So many days ahead the diary is open; 0: as far as anybody likes.
+    horizon_days: int = 0
+    #: Closed on the public holidays of a country or a part of it, such as US or US-TX; empty: open.
+    closed_on_holidays_of: str = ""
 
 
 def house_policy(stored: Any) -> HousePolicy:
@@ -47,11 +56,39 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append((key, "invalid", "must be 16 or 18"))
         elif key == "hold_minutes" and not 1 <= value <= 15:
             errors.append((key, "invalid", "must be 1 to 15"))
+        elif key == "closed_on_holidays_of" and not _has_holidays(value):
+            errors.append(
+                (key, "invalid", "must be an ISO 3166 code such as US or US-TX, or empty")
+            )
     if errors:
         raise InvalidInput(
             *({"pointer": f"/policies/{k}", "code": c, "message": m} for k, c, m in errors)
         )
     return HousePolicy(**stored)
+
+
+@lru_cache(maxsize=1)
+def _countries() -> dict[str, list[str]]:
+    return holidays.list_supported_countries(include_aliases=False)
+
+
+def _has_holidays(code: str) -> bool:
+    country, _, part = code.partition("-")
+    if not code:
+        return True
+    return country in _countries() and (part in _countries()[country] or code == country)
+
+
+@lru_cache(maxsize=256)
+def public_holidays(code: str, year: int) -> frozenset[date]:
+    """The public holidays of a year where `code` (ISO 3166-1 or 3166-2) is; none for an empty code.
+
+    As the library `holidays` has them: also those on which only public offices close.
+    """
+    if not code:
+        return frozenset()
+    country, _, part = code.partition("-")
+    return frozenset(holidays.country_holidays(country, subdiv=part or None, years=year))
 
 
 def check_zone(zone: str) -> str:
@@ -80,8 +117,10 @@ def check_opening_hours(hours: Any) -> OpeningHours:
     return hours
 
 
-def open_periods(hours: OpeningHours, zone: str, day: date) -> list[Period]:
-    """The spans that begin on the local `day`; one may end past midnight."""
+def open_periods(hours: OpeningHours, zone: str, day: date, holidays_of: str = "") -> list[Period]:
+    """The spans that begin on the local `day`; one may end past midnight. None on a public holiday."""
+    if day in public_holidays(holidays_of, day.year):
+        return []
     return [
         local_period(day, time.fromisoformat(opens), time.fromisoformat(closes), zone)
         for opens, closes in hours.get(WEEKDAYS[day.weekday()], [])
@@ -98,11 +137,11 @@ def closing_on(hours: OpeningHours, zone: str, day: date) -> datetime:
     )
 
 
-def is_open(hours: OpeningHours, zone: str, at: datetime) -> bool:
+def is_open(hours: OpeningHours, zone: str, at: datetime, holidays_of: str = "") -> bool:
     """Whether the site is open at `at`."""
     today = at.astimezone(ZoneInfo(zone)).date()
     for day in (today - timedelta(days=1), today):
-        if any(p.start <= at < p.end for p in open_periods(hours, zone, day)):
+        if any(p.start <= at < p.end for p in open_periods(hours, zone, day, holidays_of)):
             return True
     return False
 

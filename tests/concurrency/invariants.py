@@ -17,7 +17,9 @@ EXPECTED = """
     FROM services_line l JOIN services_visit v ON v.id = l.visit_id AND v.state = 'booked',
     LATERAL (VALUES
         (v.client_id, l.starts_at, l.ends_at, 'service'),
-        (l.practitioner_id, l.starts_at, l.ends_at, 'service'),
+        (l.practitioner_id, l.starts_at, coalesce(l.unattended_at, l.ends_at), 'service'),
+        (l.practitioner_id, CASE WHEN l.unattended_at IS NULL THEN l.ends_at ELSE l.aftercare_at END,
+         l.ends_at, 'service'),
         (l.room_id, l.starts_at, l.ends_at, 'service'),
         (l.room_id, l.set_up_at, l.starts_at, 'set_up'),
         (l.set_up_by, l.set_up_at, l.starts_at, 'set_up'),
@@ -29,6 +31,9 @@ EXPECTED = """
     SELECT l.visit_id, l.kit_id, min(l.set_up_at), max(l.turnover_ends_at), 'service'
     FROM services_line l JOIN services_visit v ON v.id = l.visit_id AND v.state = 'booked'
     WHERE l.kit_id IS NOT NULL GROUP BY l.visit_id, l.kit_id
+    UNION ALL
+    SELECT a.id, coalesce(a.person_id, a.room_id, a.kit_id), a.starts_at, a.ends_at, 'absence'
+    FROM services_absence a WHERE a.ended_at IS NULL
 """
 HELD = "SELECT visit_id, bookable_id, lower(span), upper(span), phase FROM claims_claim"
 #: What no row may come back from, by what such a row would mean.

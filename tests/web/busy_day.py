@@ -56,6 +56,7 @@ def build() -> None:
     _incident(call("freya"), LAKE, uid("cora"), shown_by=call("petra"))
     _done(call("petra").post(f"locations/{LAKE}/calendars", {"person_id": str(uid("petra"))}))
     _done(call("lena").post(f"locations/{LAKE}/rearrangements", {}))
+    _away(call("lena"), LAKE, uid("petra"))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
 
@@ -90,6 +91,7 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     _done(lead.post(f"locations/{HARBOR}/holds", {"lines": [late]}))
     _done(lead.post(f"locations/{HARBOR}/calendars", {"person_id": str(uid("hana"))}))
     _done(lead.post(f"locations/{HARBOR}/rearrangements", {}))
+    _away(lead, HARBOR, uid("hana"))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
     _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
     _incident(lead, HARBOR, uid("hugo"))
@@ -146,6 +148,15 @@ def _carried_through(call: Any, now: datetime) -> None:
     _done(call("petra").post(f"{room}/steps", {"code": step["code"]}))
 
 
+def _away(by: Caller, location_id: Any, who: Any) -> None:
+    """A day that somebody works otherwise, and an hour off, both on a Sunday."""
+    place = f"locations/{location_id}"
+    day = {"person_id": str(who), "on": "2026-05-17", "spans": [["12:00", "16:00"]]}
+    _done(by.post(f"{place}/shift-days", day))
+    hour = {"starts_at": "2026-05-17T18:00:00Z", "ends_at": "2026-05-17T19:00:00Z"}
+    _done(by.post(f"{place}/absences", {"person_id": str(who), "kind": "training", **hour}))
+
+
 def _elsewhere(owner: Caller, now: datetime) -> None:
     """The other business's own price list, people, kit, bath and visit."""
     place = f"locations/{ELSEWHERE}"
@@ -164,6 +175,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"people/{who}/skills", {"service_id": service_id}))
     shift = {"person_id": who, "duty": "practitioner", "weekday": 2}
     _done(owner.post(f"{place}/shifts", shift | HOURS))
+    _away(owner, ELSEWHERE, who)
     client = _done(owner.post("clients", {"name": "Invented Zelda", "location_id": str(ELSEWHERE)}))
     _patch_test(owner, client["id"], location_id=str(ELSEWHERE))
     step_free = {"kind": "step_free"}

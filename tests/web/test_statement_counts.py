@@ -95,6 +95,8 @@ def _copy(cursor: Any, table: str, row_id: str) -> None:
         cursor.execute("SELECT service_id FROM services_skill WHERE id = %s", [row_id])
         _copy(cursor, "services_service", cursor.fetchone()[0])
         fresh = {"service_id": f"to_jsonb(({UNSKILLED}))"}
+    elif table == "services_one_day":
+        fresh = {"on": 'to_jsonb(r."on" + n)'}
     else:
         cursor.execute(UNIQUE_COLUMNS, [table])
         fresh = {name: f"to_jsonb({OTHER_VALUE[kind]})".replace("$", f"r.{name}") for name, kind in cursor.fetchall()}  # fmt: skip

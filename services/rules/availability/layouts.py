@@ -4,7 +4,7 @@ When is asked of `phases.spans_of`, the rule that booking plans by.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from itertools import combinations, permutations, product
@@ -12,7 +12,7 @@ from uuid import UUID
 
 from services.rules.availability.bits import MINUTE
 from services.rules.availability.model import MOST_CREWS, Question, WantedLine
-from services.rules.phases import LinePlan, LineSpans, spans_of
+from services.rules.phases import LinePlan, LineSpans, Minutes, spans_of
 
 _START = datetime(2000, 1, 1, tzinfo=UTC)
 Choice = tuple[UUID, ...]
@@ -36,6 +36,13 @@ class Layout:
     def services(self) -> tuple[Block, ...]:
         """While the client is there, by line."""
         return tuple((_minute(s.starts_at), _minute(s.ends_at)) for s in self.spans)
+
+    @cached_property
+    def attended(self) -> tuple[tuple[Block, ...], ...]:
+        """While the practitioner is with the client, by line."""
+        return tuple(
+            tuple((_minute(p.start), _minute(p.end)) for p in s.attended) for s in self.spans
+        )
 
     @cached_property
     def wholes(self) -> tuple[Block, ...]:
@@ -65,8 +72,8 @@ class Layout:
         return tuple(
             (i, at)
             for i, (_, block) in enumerate(self.jobs)
-            for at, service in enumerate(self.services)
-            if overlap(block, service)
+            for at, blocks in enumerate(self.attended)
+            if any(overlap(block, own) for own in blocks)
         )
 
     @cached_property
@@ -84,8 +91,13 @@ class Layout:
         return _merged(b for b, s in zip(self.wholes, self.rooms, strict=True) if s == slot)
 
     def crew_blocks(self, slot: int) -> list[Block]:
-        """While a practitioner is with the client."""
-        return _merged(b for b, s in zip(self.services, self.crew, strict=True) if s == slot)
+        """While a practitioner is with the client, lines that follow each other made one."""
+        return _merged(
+            block
+            for blocks, s in zip(self.attended, self.crew, strict=True)
+            for block in blocks
+            if s == slot
+        )
 
     @cached_property
     def needs_a_room_twice(self) -> bool:
@@ -112,6 +124,7 @@ def moved(span: LineSpans, by: timedelta) -> LineSpans:
         aftercare_at=span.aftercare_at + by,
         ends_at=span.ends_at + by,
         turnover_ends_at=span.turnover_ends_at + by,
+        unattended_at=None if span.unattended_at is None else span.unattended_at + by,
     )
 
 
@@ -156,7 +169,12 @@ def orders_of(question: Question) -> list[tuple[WantedLine, ...]]:
     """The lines as asked, and then in every other order if any will do."""
     if not question.any_order:
         return [question.lines]
-    return list(dict.fromkeys(permutations(question.lines)))
+    # Equal lines change places to no effect; a mapping in them cannot be hashed.
+    found: list[tuple[WantedLine, ...]] = []
+    for lines in permutations(question.lines):
+        if lines not in found:
+            found.append(lines)
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -179,7 +197,10 @@ class Places:
 
 
 def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Places]]:
-    """Who may do the lines: first one for all, then two one after the other. Better tiers first."""
+    """Who may do the lines: first one for all, then two one after the other. Better tiers first.
+
+    Who needs other minutes for one of them is in other places: those are another layout.
+    """
     able = [
         frozenset(
             p.id for p in question.practitioners
@@ -187,7 +208,31 @@ def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Place
         )
         for line in lines
     ]  # fmt: skip
-    return list(_tiers(able))
+    if not any(line.own_minutes for line in lines):
+        return list(_tiers(able))
+    return [[part for p in tier for part in _by_minutes(p, lines)] for tier in _tiers(able)]
+
+
+def _by_minutes(places: Places, lines: Sequence[WantedLine]) -> Iterator[Places]:
+    classes = []
+    for slot, able in enumerate(places.slots):
+        alike: dict[tuple[Minutes, ...], list[UUID]] = {}
+        for who in able:
+            own = (x for x, s in zip(lines, places.pattern, strict=True) if s == slot)
+            alike.setdefault(tuple(line.minutes_of(who) for line in own), []).append(who)
+        classes.append([tuple(some) for some in alike.values()])
+    for slots in product(*classes):
+        found = Places(pattern=places.pattern, slots=slots)
+        if any(True for _ in found.choices):
+            yield found
+
+
+def with_minutes(lines: Sequence[WantedLine], crews: Places) -> tuple[WantedLine, ...]:
+    """The lines as long as these practitioners need."""
+    return tuple(
+        replace(line, minutes=line.minutes_of(crews.slots[slot][0]), own_minutes={})
+        for line, slot in zip(lines, crews.pattern, strict=True)
+    )
 
 
 def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Places]:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import cached_property
 from itertools import product
 from typing import TypeVar
@@ -20,6 +20,7 @@ from services.rules.availability.layouts import (
     layout_of,
     orders_of,
     rooms_of,
+    with_minutes,
 )
 from services.rules.availability.model import (
     Attendant,
@@ -41,7 +42,11 @@ _NOTHING: Spans = ()
 
 def ruler_of(question: Question) -> Ruler:
     """From the hour before the longest set-up, on the grid, up to the horizon."""
-    before = max(line.minutes.set_up for line in question.lines)
+    before = max(
+        minutes.set_up
+        for line in question.lines
+        for minutes in (line.minutes, *line.own_minutes.values())
+    )
     hours = timedelta(hours=1 + before // 60)
     start = question.period.start.replace(minute=0, second=0, microsecond=0) - hours
     return Ruler(origin=start, length=max(0, (question.horizon - start) // MINUTE))
@@ -216,7 +221,8 @@ class Masks:
             by_room = rooms_of(self.question, lines)
             for tier, of_tier in enumerate(crews_of(self.question, lines)):
                 for crews, rooms in product(of_tier, by_room):
-                    layout = self._layout(lines, crews.pattern, rooms.pattern)
+                    own = self._lines_for(lines, crews)
+                    layout = self._layout(own, crews.pattern, rooms.pattern)
                     if not layout.needs_a_room_twice:
                         found.append(
                             Group(
@@ -234,6 +240,16 @@ class Masks:
         key = ("layout", *map(id, lines), crew, rooms)
         return self._once(key, (lines,), lambda: layout_of(lines, crew, rooms))
 
+    def _lines_for(self, lines: tuple[WantedLine, ...], crews: Places) -> tuple[WantedLine, ...]:
+        if not any(line.own_minutes for line in lines):
+            return lines
+        able = tuple(slot[0] for slot in crews.slots)
+        minutes = tuple(
+            line.minutes_of(able[slot]) for line, slot in zip(lines, crews.pattern, strict=True)
+        )
+        key = ("lines", *map(id, lines), minutes)
+        return self._once(key, (lines,), lambda: with_minutes(lines, crews))
+
     def _once(self, key: Key, made_from: tuple[object, ...], make: Callable[[], T]) -> T:
         found = self.kept.get(key)
         if found is None:
@@ -248,7 +264,11 @@ class Masks:
         earliest = ruler.first(
             max(question.period.start, question.now + question.lead_minutes * MINUTE)
         )
-        return starts >> earliest << earliest
+        starts = starts >> earliest << earliest
+        return starts if question.not_from is None else starts & self._before(question.not_from)
+
+    def _before(self, at: datetime) -> int:
+        return (1 << max(0, -((self.ruler.origin - at) // MINUTE))) - 1
 
     def inside(self, spans: Spans) -> int:
         """The minutes wholly in the union of `spans`."""

@@ -1,7 +1,7 @@
 """What a search is given and what it answers. Values only."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from uuid import UUID
@@ -35,6 +35,7 @@ class WantedLine:
     """One service that is asked for; with `practitioner_id` or `room_id` there is no choice of those.
 
     `may_start` is when screening lets it begin, by what is known today; None: at any time.
+    `own_minutes`: practitioners who need other minutes for it.
     """
 
     service_id: UUID
@@ -44,6 +45,11 @@ class WantedLine:
     practitioner_id: UUID | None = None
     room_id: UUID | None = None
     may_start: Spans | None = None
+    own_minutes: Mapping[UUID, Minutes] = field(default_factory=dict)
+
+    def minutes_of(self, who: UUID) -> Minutes:
+        """How long it takes with this practitioner."""
+        return self.own_minutes.get(who, self.minutes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,8 +89,9 @@ class Kit:
 class Question:
     """What is asked, and everything it is answered from.
 
-    An option starts within `period` and not before `now` and `lead_minutes` more; what is taken is
-    known up to `horizon`, by which an option has also ended. `any_order` lets the lines change places.
+    An option starts within `period`, not before `now` and `lead_minutes` more, and before
+    `not_from`, where the diary ends; what is taken is known up to `horizon`, by which an option has
+    also ended. `any_order` lets the lines change places.
     `shortest_minutes` is the shortest thing that could be sold: a shorter gap is waste.
     """
 
@@ -99,6 +106,7 @@ class Question:
     kits: tuple[Kit, ...] = ()
     client_busy: Busy = ()
     lead_minutes: int = 0
+    not_from: datetime | None = None
     any_order: bool = False
     shortest_minutes: int = 0
     usual_practitioner_id: UUID | None = None

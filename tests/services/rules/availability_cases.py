@@ -45,8 +45,9 @@ minutes = st.builds(
     Minutes,
     set_up=st.sampled_from([0, 5, 7]), consultation=st.sampled_from([0, 5]),
     hands_on=st.sampled_from([10, 13, 30]), aftercare=st.sampled_from([0, 5]),
-    clean_up=st.sampled_from([0, 10, 12]),
+    clean_up=st.sampled_from([0, 10, 12]), unattended=st.sampled_from([0, 0, 15]),
 )  # fmt: skip
+LONGER = Minutes(set_up=5, consultation=5, hands_on=25, aftercare=5, clean_up=10)
 shift = st.one_of(
     st.just(WHOLE), st.builds(lambda a, n: (span(a, a + n),), st.integers(0, 300), st.integers(60, 400))
 )  # fmt: skip
@@ -75,6 +76,7 @@ def questions(draw):
             practitioner_id=draw(st.sampled_from([None, None, None, *ids])),
             room_id=draw(st.sampled_from([None, None, None, *rooms])),
             may_start=draw(st.sampled_from([None, None, None, (span(60, 9999),)])),
+            own_minutes=draw(st.sampled_from([{}, {}, {ids[0]: LONGER}, {ids[1]: LONGER, ids[2]: LONGER}])),
         )
         for _ in range(draw(st.integers(1, 3)))
     )  # fmt: skip
@@ -83,6 +85,7 @@ def questions(draw):
         period=span(begins, begins + draw(st.integers(1, 360))),
         now=at(draw(st.integers(-60, 100)) + draw(st.sampled_from([0, 0.5]))),
         lead_minutes=draw(st.sampled_from([0, 0, 30])),
+        not_from=draw(st.sampled_from([None, None, at(200.5)])),
         horizon=at(600), lines=lines, practitioners=people,
         rooms=tuple(
             Room(id=i, features=draw(features) | {"sink"}, busy=draw(spans()))

@@ -39,7 +39,8 @@ class Way:
 def starts(q: Question) -> Iterator[datetime]:
     at = q.period.start.replace(minute=0, second=0, microsecond=0)
     while at < q.period.end:
-        if at >= q.period.start and at >= q.now + q.lead_minutes * MINUTE:
+        in_time = at >= q.period.start and at >= q.now + q.lead_minutes * MINUTE
+        if in_time and (q.not_from is None or at < q.not_from):
             yield at
         at += 5 * MINUTE
 
@@ -55,7 +56,9 @@ def plain_options(q: Question, without: frozenset[str] = frozenset()) -> dict[da
 
 
 def ways_at(q: Question, start: datetime, without: frozenset[str] = frozenset()) -> Iterator[Way]:
-    orders = list(dict.fromkeys(permutations(q.lines))) if q.any_order else [q.lines]
+    orders = [q.lines]
+    for order in permutations(q.lines) if q.any_order else ():
+        orders += [] if order in orders else [order]
     for n, lines in enumerate(orders):
         people = [
             [p for p in q.practitioners
@@ -114,7 +117,7 @@ def within(spans: tuple[Period, ...], at: datetime) -> bool:
 def _way(q, start, lines, order, crew, rooms, kits, without):
     plans = [
         LinePlan(
-            minutes=line.minutes, practitioner_id=who, room_id=where,
+            minutes=line.minutes_of(who), practitioner_id=who, room_id=where,
             starts_at=None if i else start,
         )
         for i, (line, who, where) in enumerate(zip(lines, crew, rooms, strict=True))
@@ -146,7 +149,15 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
         elif not within(person.covers[line.service_id], span.starts_at):
             return None
         doers.append((set_up, turnover))
-        parts = [(span.starts_at, span.ends_at)]
+        if span.unattended_at is None:
+            present = [(span.starts_at, span.ends_at)]
+        else:
+            present = [
+                (span.starts_at, span.unattended_at),
+                (span.aftercare_at, span.ends_at),
+            ]
+        present = [(a, b) for a, b in present if a < b]
+        parts = list(present)
         parts += [(span.set_up_at, span.starts_at)] if set_up == who else []
         parts += [(span.ends_at, span.turnover_ends_at)] if turnover == who else []
         for a, b in parts:
@@ -160,7 +171,7 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
             return None
         for subject, a, b in (
             (set_up, span.set_up_at, span.starts_at),
-            (who, span.starts_at, span.ends_at),
+            *((who, a, b) for a, b in present),
             (turnover, span.ends_at, span.turnover_ends_at),
             (where, span.set_up_at, span.turnover_ends_at),
         ):

@@ -77,7 +77,8 @@ def test_each_reason_is_the_first_check_that_leaves_no_start_of_that_day(questio
         assert not still, reason
         before = {s for s in left_by(question, number) if reason.day.start <= s < reason.day.end}
         assert before or reason.why is Why.CLOSED, reason
-        if before and len(question.lines) == 1:
+        # With own minutes there is more than one length, and the first that fits is told.
+        if before and len(question.lines) == 1 and not question.lines[0].own_minutes:
             until_is_true(question, reason, min(before))
 
 
@@ -85,7 +86,7 @@ def until_is_true(question, reason, start):
     """One line: the thing is there from `until` on for as long as it takes, and not before."""
     (line,) = question.lines
     m = line.minutes
-    service = (m.consultation + m.hands_on + m.aftercare) * MINUTE
+    service = (m.consultation + m.hands_on + m.unattended + m.aftercare) * MINUTE
     first, length = start - m.set_up * MINUTE, service + (m.set_up + m.clean_up) * MINUTE
 
     def free(at):
