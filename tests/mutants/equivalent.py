@@ -66,4 +66,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "told",
         "if said.when.latest <= today or rule_set.kinds[said.kind].may_be_planned:: LtE -> Lt",
     ): "what ended today is cut off at today: the same",
+    (
+        "dates",
+        "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): 1 -> 2",
+    ): "more days than a leap cycle has tell nothing new",
 }
