@@ -10,6 +10,7 @@ from uuid import UUID
 
 from clients import actions as clients
 from clients import queries as client_queries
+from clients.problems import POLICY_UNFIT
 from clients.rules.cases import LineToScreen, Reason, Screening
 from clients.rules.engine import screen
 from clients.rules.model import PASSING, PatchTest
@@ -177,6 +178,21 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: date
             "overridden_at",
         ],
     )
+
+
+def screen_after_a_fact(
+    visit: Visit, place: Location, lines: Sequence[Line], now: datetime
+) -> None:
+    """`screen_lines` after something that happened, which is kept whatever the house's policy is.
+
+    Under a policy that the rules no longer know nothing can be decided: then no open line counts as
+    screened today, and none starts before it is.
+    """
+    try:
+        screen_lines(visit, place, lines, now)
+    except POLICY_UNFIT:
+        open_ids = [line.id for line in lines if line.state in queries.OPEN]
+        Line.objects.filter(id__in=open_ids).update(screened_on=None)
 
 
 def _patch_tests(

@@ -14,7 +14,7 @@ from clients import queries as client_queries
 from clients.problems import HealthConsentMissing
 from clients.queries_people import left_of
 from clients.rule_files import shipped_rule_set
-from services.actions.consultation import screen_lines
+from services.actions.consultation import screen_after_a_fact
 from services.actions.incident_evidence import canonical, incident_evidence
 from services.incident_guide_files import shipped_guides
 from services.models import ForesightDue, Incident, IncidentCallBack, Visit
@@ -164,7 +164,7 @@ def screen_anew(incident: Incident, place: Location, here: Sequence[Visit], now:
         [ForesightDue(business_id=incident.business_id, client_id=incident.client_id, since=now)]
     )
     for visit in here:
-        screen_lines(visit, place, visit_queries.lines_of(visit.id), now)
+        screen_after_a_fact(visit, place, visit_queries.lines_of(visit.id), now)
         put(visit, fields=[])
 
 

@@ -9,7 +9,7 @@ from clients import actions_patch_tests as tests
 from clients import queries_patch_tests as test_queries
 from clients.queries_patch_tests import PatchTestsKept
 from clients.rules.patch_tests import DEFAULT_LEAD_HOURS, Grade, Outcome, SeenBy
-from services.actions.consultation import screen_lines
+from services.actions.consultation import screen_after_a_fact
 from services.models import ForesightDue, Line, SkinProduct, Visit
 from services.queries import patch_tests as queries
 from services.queries import visits as visit_queries
@@ -120,7 +120,7 @@ def screen_again(actor: Actor, now: datetime, visits: Sequence[Visit]) -> None:
         place = tenancy.location(visit.location_id, actor)
         lines = visit_queries.lines_of(visit.id)
         if any(line.screened_on == local_date(now, place.zone) for line in lines):
-            screen_lines(visit, place, lines, now)
+            screen_after_a_fact(visit, place, lines, now)
             put(visit, fields=[])
 
 

@@ -9,7 +9,6 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
-from clients.problems import POLICY_UNFIT
 from services.actions import incidents as actions
 from services.actions.incident_reports import report_incident
 from services.api.photographs import PHOTOGRAPH
@@ -178,7 +177,7 @@ class ReportIncident(Command):
     entity = INCIDENT
     status = 201
     tag = "incidents"
-    problems = (Erased, Busy, *POLICY_UNFIT)
+    problems = (Erased, Busy)
     output = object_schema(**_TOLD)
 
     def handle(self, *, place_id: UUID, kind: str, **given: Any) -> Any:

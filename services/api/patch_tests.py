@@ -8,7 +8,6 @@ from rest_framework import serializers as s
 from rest_framework.request import Request
 
 from clients.bodies import PATCH_TEST
-from clients.problems import POLICY_UNFIT
 from clients.queries_patch_tests import KeptTest
 from clients.rule_files import shipped_rule_set
 from clients.rules.patch_tests import Grade, Outcome, SeenBy, readable_at
@@ -59,7 +58,7 @@ class ApplyPatchTest(Command):
     entity = PATCH_TEST
     status = 201
     tag = "clients"
-    problems = (Busy, *POLICY_UNFIT)
+    problems = (Busy,)
 
     def handle(self, *, client: UUID, **given: Any) -> Any:
         return actions.apply_patch_test(client_id=client, **given)
@@ -89,7 +88,7 @@ class RecordResult(_OnTest):
     """
 
     input = RecordResultShape
-    problems = (Erased, Busy, *POLICY_UNFIT)
+    problems = (Erased, Busy)
 
     def handle(self, *, outcome: str, seen_by: str, grade: str | None = None, **given: Any) -> Any:
         return actions.record_result(
@@ -104,7 +103,7 @@ class StrikePatchTest(_OnTest):
     """A reading, or the test itself, was recorded wrongly: struck out with a reason, both stay."""
 
     input = StrikePatchTestShape
-    problems = (Erased, Busy, AlreadyCorrected, *POLICY_UNFIT)
+    problems = (Erased, Busy, AlreadyCorrected)
 
     def handle(self, **given: Any) -> Any:
         return actions.strike_out(**given)

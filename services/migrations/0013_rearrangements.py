@@ -6,33 +6,50 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('services', '0012_linked_visits'),
-        ('tenancy', '0002_renewed_keys'),
+        ("services", "0012_linked_visits"),
+        ("tenancy", "0002_renewed_keys"),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='Rearrangement',
+            name="Rearrangement",
             fields=[
-                ('id', models.UUIDField(default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False)),
-                ('business_id', models.UUIDField()),
-                ('day', models.DateField()),
-                ('outages', models.JSONField()),
-                ('visits', models.JSONField()),
-                ('cost', models.JSONField()),
-                ('is_best', models.BooleanField()),
-                ('proposed_at', models.DateTimeField()),
-                ('proposed_by', models.UUIDField(null=True)),
-                ('applied_at', models.DateTimeField(null=True)),
-                ('applied_by', models.UUIDField(null=True)),
-                ('location', spa_ops.unit.tables.TenantForeignKey(to='tenancy.location')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=spa_ops.kernel.ids.uuid7, primary_key=True, serialize=False
+                    ),
+                ),
+                ("business_id", models.UUIDField()),
+                ("day", models.DateField()),
+                ("outages", models.JSONField()),
+                ("visits", models.JSONField()),
+                ("cost", models.JSONField()),
+                ("is_best", models.BooleanField()),
+                ("proposed_at", models.DateTimeField()),
+                ("proposed_by", models.UUIDField(null=True)),
+                ("applied_at", models.DateTimeField(null=True)),
+                ("applied_by", models.UUIDField(null=True)),
+                ("location", spa_ops.unit.tables.TenantForeignKey(to="tenancy.location")),
             ],
             options={
-                'db_table': 'services_rearrangement',
-                'indexes': [models.Index(fields=['business_id', 'location', 'day'], name='services_rearrangement_day')],
-                'constraints': [models.UniqueConstraint(fields=('business_id', 'id'), name='services_rearrangement_tenant'), spa_ops.unit.tables.TenantReference(column='location_id', name='services_rearrangement_location_ref', table='tenancy_location')],
+                "db_table": "services_rearrangement",
+                "indexes": [
+                    models.Index(
+                        fields=["business_id", "location", "day"], name="services_rearrangement_day"
+                    )
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("business_id", "id"), name="services_rearrangement_tenant"
+                    ),
+                    spa_ops.unit.tables.TenantReference(
+                        column="location_id",
+                        name="services_rearrangement_location_ref",
+                        table="tenancy_location",
+                    ),
+                ],
             },
         ),
     ]

@@ -1,5 +1,7 @@
 """A house policy that the program's rules no longer know: whoever screens is refused, and says so."""
 
+from datetime import timedelta
+
 import pytest
 from drf_spectacular.generators import SchemaGenerator
 
@@ -38,10 +40,6 @@ def requests(now, visit):
         "/visits/{id}/guardian": (visit["id"], "petra", {"present": True, "relation": "mother"}),
         "/visits/{id}/lines": (visit["id"], "petra", line(now, minutes=60)),
         "/lines/{id}/start": (visit["lines"][0]["id"], "petra", GLOVED),
-        "/locations/{id}/incidents": (LAKE, "petra", {
-            "kind": "burn", "what_happened": "wax too hot", "client_id": str(uid("cora")),
-            "visit_id": visit["id"],
-        }),
     }  # fmt: skip
 
 
@@ -76,3 +74,31 @@ def test_the_spoken_list_and_the_rates_cannot_be_read_either(call, here):
         answer = call(who).get(path.replace("{id}", str(of)).lstrip("/"))
         assert answer.body["type"] == "/problems/house-policy-refused", answer.body
         assert "house-policy-refused" in documented(f"/api/v1{path}", "get")
+
+
+def test_what_happened_is_kept_all_the_same_and_nothing_starts_by_an_older_verdict(call, now, here):
+    told = {
+        "kind": "burn",
+        "what_happened": "wax too hot",
+        "client_id": str(uid("cora")),
+        "visit_id": here["id"],
+    }
+    assert call("petra").post(f"locations/{LAKE}/incidents", told).status_code == 201
+    with reading(BUSINESS):
+        assert Line.objects.get(visit_id=here["id"]).screened_on is None
+        ours = ScreeningPolicy.objects.get()
+
+    def newer():
+        ScreeningPolicy(
+            business_id=BUSINESS,
+            policy={"version": "new"},
+            version="new",
+            digest="1" * 64,
+            recorded_at=ours.recorded_at + timedelta(seconds=1),
+        ).save(force_insert=True)
+
+    run(newer, actor=actor("olga"), now=clock.now())
+    refused = call("petra").post(f"lines/{here['lines'][0]['id']}/start", GLOVED)
+    assert (refused.status_code, refused.body["type"]) == (409, "/problems/not-screened"), (
+        refused.body
+    )
