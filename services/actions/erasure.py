@@ -12,6 +12,7 @@ from services.actions.rebooking import withdraw_rebooking
 from services.models import Payment, VisitChange, VisitState
 from services.problems import VisitsAhead
 from services.queries import client_record as queries
+from services.queries.recurring import exported_series
 from spa_ops.claims.actions import lock_bookables
 from spa_ops.kernel.actor import Actor, system_actor
 from spa_ops.kernel.clock import rfc3339
@@ -93,3 +94,5 @@ def register_holdings() -> None:
     register(
         Holding(table="services_rebooking", export=queries.exported_dates, erase=_withdraw_dates)
     )
+    # A rule of the calendar: it says nothing once the visits are off.
+    register(Holding(table="services_series", export=exported_series))

@@ -50,6 +50,7 @@ VISIT = register(
                 "starts_at", "booked_at", "arrived_at", "seated_at", "left_at", "checked_out_at",
                 "guardian_present_at",
             )},
+            series_id="(SELECT s.series_id FROM services_series_visit s WHERE s.visit_id = e.id)",
             lines=f"(SELECT coalesce(jsonb_agg({_LINE} ORDER BY l.starts_at, l.position), '[]') "
             "FROM services_line l WHERE l.visit_id = e.id)",
         ),
@@ -58,6 +59,7 @@ VISIT = register(
             room_id="uuid?", booked_by="uuid?", policy_shown="str", note="str", starts_at="datetime",
             booked_at="datetime", arrived_at="datetime?", seated_at="datetime?", left_at="datetime?",
             checked_out_at="datetime?", guardian_present_at="datetime?", chaperone_id="uuid?", link_id="uuid?",
+            series_id="uuid?",
             chaperone_accepted={"type": ["boolean", "null"]}, lines=array_of(LINE_SCHEMA),
         ),
     )

@@ -11,6 +11,7 @@ from services.models.money import Charge, Payment, PaymentKind, PaymentMeans, Re
 from services.models.photographs import Photograph
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.rearranging import Rearrangement
+from services.models.recurring import Series, SeriesVisit
 from services.models.treatments import AftercareGiven, Wish
 from services.models.visits import (
     ForesightDue,
@@ -55,6 +56,8 @@ __all__ = [
     "Rebooking",
     "ReceiptCounter",
     "RunState",
+    "Series",
+    "SeriesVisit",
     "Service",
     "Shift",
     "ShiftDay",

@@ -1,6 +1,6 @@
 """Reads of what is taken."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from uuid import UUID
 
@@ -8,6 +8,7 @@ from django.db import connection
 from psycopg.types.range import Range
 
 from spa_ops.claims.models import Claim, Phase
+from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.intervals import Period
 
 
@@ -61,4 +62,42 @@ def free_after(visit_id: UUID, since: datetime, now: datetime) -> timedelta | No
             [visit_id, since, visit_id, now],
         )
         (found,) = cursor.fetchone()
+    return found
+
+
+_TAKEN = """
+SELECT DISTINCT w.n, b.kind, b.id, c.phase, lower(c.span), upper(c.span)
+FROM unnest(%s::uuid[], %s::timestamptz[], %s::timestamptz[], %s::int[])
+    AS w(bookable, from_at, until_at, n)
+JOIN claims_claim c ON c.bookable_id = w.bookable AND c.span && tstzrange(w.from_at, w.until_at)
+    AND (c.hold_expires_at IS NULL OR c.hold_expires_at > %s)
+JOIN claims_bookable b ON b.id = c.bookable_id ORDER BY 1, 5, 2, 3
+"""
+
+
+def what_is_taken(
+    plans: Sequence[Sequence[tuple[UUID, Period]]], now: datetime
+) -> dict[int, list[dict[str, str]]]:
+    """For each of many plans, by its place, what of the spans it needs is taken; as `ClaimClash` says it.
+
+    A plan of which nothing is taken is not in it. One statement; nothing is locked.
+    """
+    spans = [(who, period, n) for n, plan in enumerate(plans) for who, period in plan]
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _TAKEN,
+            [
+                [who for who, _, _ in spans],
+                [period.start for _, period, _ in spans],
+                [period.end for _, period, _ in spans],
+                [n for _, _, n in spans],
+                now,
+            ],
+        )
+        found: dict[int, list[dict[str, str]]] = {}
+        for n, kind, who, phase, start, end in cursor.fetchall():
+            found.setdefault(n, []).append(
+                {"kind": kind, "id": str(who), "phase": phase, "from": rfc3339(start),
+                 "until": rfc3339(end)}
+            )  # fmt: skip
     return found

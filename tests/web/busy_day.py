@@ -48,6 +48,7 @@ def build() -> None:
         _done(call("freya").post(f"clients/{uid(name)}/consents", agreed))
     late = _facial(now, 330, "petra", "room 3")
     _done(call("petra").post(f"locations/{LAKE}/holds", {"lines": [late]}))
+    _recurring(call("freya"), LAKE, uid("fina"), _facial(now, 5 * 24 * 60, "petra", "room 3"))
     _patch_test(call("lena"), uid("cora"))
     longer = {"kind": "needs_longer", "extra_minutes": 5}
     _done(call("freya").post(f"clients/{uid('cora')}/booking-conditions", longer))
@@ -82,6 +83,19 @@ def _incident(caller: Caller, place: Any, client_id: Any, shown_by: Caller | Non
     _done((shown_by or caller).post(f"{incident_path}/photographs", shown))
 
 
+def _recurring(caller: Caller, place: Any, client_id: Any, planned: dict[str, Any]) -> None:
+    """Two visits, four weeks apart."""
+    path = f"locations/{place}/recurring-visits"
+    asked = {
+        "client_id": str(client_id),
+        "lines": [planned],
+        "rule": "FREQ=WEEKLY;INTERVAL=4;COUNT=2",
+    }
+    seen = _done(caller.post(f"{path}/preview", asked))["occurrences"]
+    visits = [{"occurs_at": one["occurs_at"], "lines": one["lines"]} for one in seen]
+    _done(caller.post(path, asked | {"visits": visits}))
+
+
 def _at_harbor(lead: Caller, now: datetime) -> None:
     """Things of the business's other location, which those of this one must not reach."""
     planned = _facial(now, 240, "hana", "pier room")
@@ -92,6 +106,7 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     _done(lead.post(f"locations/{HARBOR}/calendars", {"person_id": str(uid("hana"))}))
     _done(lead.post(f"locations/{HARBOR}/rearrangements", {}))
     _away(lead, HARBOR, uid("hana"))
+    _recurring(lead, HARBOR, uid("hugo"), _facial(now, 5 * 24 * 60, "hana", "pier room"))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
     _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
     _incident(lead, HARBOR, uid("hugo"))

@@ -86,6 +86,8 @@ MEANT: dict[str, dict[str, Any]] = {
     "POST locations/<uuid:id>/availability": {"from": "2026-05-06T23:00:00Z", "to": None},
     "POST locations/<uuid:id>/calendars": {"room_id": None},
     "POST locations/<uuid:id>/incidents": {"person_id": None, "visit_id": None, "line_id": None},
+    "POST locations/<uuid:id>/recurring-visits": {"rule": "FREQ=WEEKLY;COUNT=2"},
+    "POST locations/<uuid:id>/recurring-visits/preview": {"rule": "FREQ=WEEKLY;COUNT=2"},
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST services": {"area": "brow", "method": "hard_wax"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},
