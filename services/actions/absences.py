@@ -179,6 +179,6 @@ def end_absence(*, actor: Actor, now: datetime, absence_id: UUID) -> Absence:
     if row.ended_at is not None or row.ends_at <= now:
         raise WrongState(thing="absence", state="over", needed="one that is still to end")
     row.ended_at = now
-    claims.release(visit_id=row.id)
+    claims.release_absence(row.id)
     put(row, fields=["ended_at"])
     return row

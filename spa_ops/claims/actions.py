@@ -8,6 +8,7 @@ from itertools import pairwise
 from uuid import UUID
 
 from django.db import connection
+from django.db.models import QuerySet
 
 from spa_ops.claims.models import Bookable, BookableKind, Claim, Phase
 from spa_ops.claims.problems import ClaimClash
@@ -178,10 +179,21 @@ def _clashes(wanted: list[Wanted], now: datetime) -> list[dict[str, str]]:
 
 def release(*, visit_id: UUID, line_id: UUID | None = None) -> int:
     """Give back every claim of a visit, or of one of its lines; returns how many there were."""
-    rows = Claim.objects.filter(visit_id=visit_id)
+    rows = _of_visits(visit_id)
     if line_id is not None:
         rows = rows.filter(line_id=line_id)
     return rows.delete()[0]
+
+
+def _of_visits(visit_id: UUID) -> QuerySet[Claim]:
+    # Whoever makes a visit or an absence may choose its id: what another kind of plan has stays.
+    rows = Claim.objects.filter(visit_id=visit_id, hold_expires_at__isnull=True)
+    return rows.exclude(phase=Phase.ABSENCE)
+
+
+def release_absence(absence_id: UUID) -> int:
+    """Give back what an absence has taken, and no visit's time; returns how many claims there were."""
+    return Claim.objects.filter(visit_id=absence_id, phase=Phase.ABSENCE).delete()[0]
 
 
 def release_hold(hold_id: UUID) -> int:

@@ -188,3 +188,21 @@ def test_a_day_worked_otherwise_may_not_overlap_other_work(call, now):
     assert set_day(call, who="freya", on=sunday).status_code == 409
     assert set_day(call, who="hana", on=sunday).status_code == 404
     assert clock.now() == now and HARBOR != LAKE
+
+
+def test_an_absence_with_the_id_of_a_visit_gives_none_of_its_time_back(call, now):
+    visit = book(call, now).body
+    span = {"starts_at": line(now, minutes=200)["starts_at"], "ends_at": line(now, minutes=260)["starts_at"]}  # fmt: skip
+    off = {"id": visit["id"], "kind": "time_off", "person_id": str(uid("lena")), **span}
+    assert call("lena").post(ABSENCES, off).status_code == 201
+    assert call("lena").post(f"absences/{visit['id']}/end").status_code == 200
+    assert book(call, now, client="celia").status_code == 409
+    # And the other way round.
+    again = off | {"id": str(uid("one more"))}
+    assert call("lena").post(ABSENCES, again).status_code == 201
+    same = {"id": str(uid("one more")), "client_id": str(uid("celia")), "lines": [line(now, minutes=130)]}  # fmt: skip
+    made = call("freya").post(f"locations/{LAKE}/visits", same)
+    assert made.status_code == 201, made.body
+    assert call("freya").post(f"visits/{made.body['id']}/cancel").status_code == 200
+    hers = line(now, who="lena", room="room 2", kit="brow kit 2", minutes=210)
+    assert book(call, now, hers, client="celia").status_code == 409
