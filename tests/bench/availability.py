@@ -32,8 +32,13 @@ WHERE b.id = ANY(%(ids)s)
 """
 
 
-def busy_place(full_days: int, opens: datetime) -> tuple[Chair, list[str]]:
-    """A location with its people, rooms and kits taken as the case says, and the services to ask for."""
+def busy_place(
+    full_days: int, opens: datetime, *, times: int = 1, days: int = DAYS
+) -> tuple[Chair, list[str]]:
+    """A location with its people, rooms and kits taken as the case says, and the services to ask for.
+
+    With that many `times` the rooms, people and kits.
+    """
     from django.db import connection
 
     from compliance.disinfection import actions as disinfection
@@ -43,10 +48,11 @@ def busy_place(full_days: int, opens: datetime) -> tuple[Chair, list[str]]:
     from spa_ops.unit.work import reading
     from tests.bench.harness.chairs import MINUTES, NOW
 
-    chairs = furnish(1, PEOPLE)
+    chairs = furnish(1, PEOPLE * times)
+    rooms = ROOMS * times
     first = chairs[0]
     by = {"actor": system_actor(first.business_id), "now": NOW}
-    with_kit, kits = uuid7(), [uuid7() for _ in range(KITS)]
+    with_kit, kits = uuid7(), [uuid7() for _ in range(KITS * times)]
     price_list.add_service(
         **by, id=with_kit, name="Brow wax", area="brow", method="hard_wax", price_minor=2200,
         currency="USD", kit_kind="brow", **{f"{part}_minutes": m for part, m in MINUTES.items()},
@@ -57,13 +63,13 @@ def busy_place(full_days: int, opens: datetime) -> tuple[Chair, list[str]]:
         disinfection.add_kit(
             **by, id=kit, location_id=first.location_id, name=f"Kit {n}", kind="brow"
         )
-    taken = [c.room_id for c in chairs[:ROOMS]] + [c.practitioner_id for c in chairs[:ROOMS]]
+    taken = [c.room_id for c in chairs[:rooms]] + [c.practitioner_id for c in chairs[:rooms]]
     with reading(first.business_id), connection.cursor() as cursor:
-        spare = [c.room_id for c in chairs[ROOMS:]]
+        spare = [c.room_id for c in chairs[rooms:]]
         cursor.execute("UPDATE rooms_room SET state = 'out_of_use' WHERE id = ANY(%s)", [spare])
         cursor.execute(
             _CLAIMS,
-            {"days": DAYS + 1, "visits": VISITS, "full": full_days, "tight": FULL, "loose": LOOSE,
+            {"days": days + 1, "visits": VISITS, "full": full_days, "tight": FULL, "loose": LOOSE,
              "opens": opens, "ids": taken + kits},
         )  # fmt: skip
     return first, [str(with_kit), str(first.service_id), str(first.service_id)]
