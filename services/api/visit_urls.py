@@ -11,11 +11,13 @@ from services.api import linking as k
 from services.api import rearranging as r
 from services.api import spoken_list as sl
 from services.api import visits as v
+from services.api.kits_needed import ReadKitsNeeded
 from services.api.overrides import ReadOverrideRates
 from spa_ops.web.views import several
 
 urlpatterns = [
     path("locations/<uuid:id>/visits", several(v.ListVisits, v.BookVisit).as_view()),
+    path("locations/<uuid:id>/kits-needed", ReadKitsNeeded.as_view()),
     path("locations/<uuid:id>/availability", a.FindAvailability.as_view()),
     path("locations/<uuid:id>/holds", several(h.ListHolds, h.HoldTime).as_view()),
     path("locations/<uuid:id>/linked-visits", k.BookLinked.as_view()),

@@ -147,7 +147,9 @@ def availability(
         return Availability(options=options_found, reasons=[], what_ifs=[], bounds=bounds)
     # Also what lies behind the period asked for: a later day is one of the changes to offer.
     whole = Period(start, end)
-    masks = Masks(question=asked.question(whole, max(end, start + HORIZON) + _behind(facts, lines)))
+    masks = Masks(
+        question=asked.question(whole, max(end, start + HORIZON) + time_behind(facts, lines))
+    )
     days = list(_days(facts.place.zone, whole))
     reasons = day_reasons(masks, [span for _, span in days])
     return Availability(
@@ -178,7 +180,7 @@ def asked_for(
     client = tenancy.loaded(Client, client_id, actor)
     if client.erased_at is not None:
         raise Erased
-    found = _candidates(location_id, client_id, lines)
+    found = candidates_for(location_id, client_id, lines)
     facts = planning.plan_facts(
         actor=actor,
         location_id=location_id,
@@ -222,7 +224,9 @@ def _check_asked(
         raise invalid("/to", f"must be later than from, by up to {MOST_AHEAD.days} days")
 
 
-def _candidates(location_id: UUID, client_id: UUID, lines: Sequence[LineAsked]) -> dict[str, Any]:
+def candidates_for(
+    location_id: UUID, client_id: UUID, lines: Sequence[LineAsked]
+) -> dict[str, Any]:
     named = {i for line in lines for i in (line.practitioner_id, line.room_id) if i}
     with connection.cursor() as cursor:
         cursor.execute(
@@ -266,7 +270,7 @@ def _by_conditions(facts: PlanFacts, found: dict[str, Any]) -> dict[str, Any]:
     return {"people": people, "usual": [wanted] if wanted else found["usual"]}
 
 
-def _behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:
+def time_behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:
     """How far behind a start what is taken must be known."""
     people = {who for who, _ in facts.own_hands_on}
     length = sum(
@@ -280,7 +284,7 @@ def _steps(
     facts: PlanFacts, lines: Sequence[LineAsked], start: datetime, end: datetime
 ) -> Iterator[tuple[Period, datetime]]:
     """Which starts are asked for one after the other, and up to when what is taken must be known."""
-    behind = _behind(facts, lines)
+    behind = time_behind(facts, lines)
     since = start
     for until in [*(start + step for step in STEPS if start + step < end), end]:
         yield Period(since, until), until + behind

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from uuid import UUID
 
-from services.models import SkinProduct
+from services.models import Service, SkinProduct
 from spa_ops.kernel.actor import Actor
 from spa_ops.tenancy.models import Location
 
@@ -21,3 +21,9 @@ def skin_products(ids: Sequence[UUID]) -> set[UUID]:
     if not ids:
         return set()
     return set(SkinProduct.objects.filter(id__in=ids, active=True).values_list("id", flat=True))
+
+
+def services_with_kits() -> list[Service]:
+    """What is offered and needs a kit, by name."""
+    rows = Service.objects.filter(active=True).exclude(kit_kind="")
+    return list(rows.order_by("name", "id"))
