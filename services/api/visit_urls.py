@@ -13,6 +13,7 @@ from services.api import spoken_list as sl
 from services.api import visits as v
 from services.api.kits_needed import ReadKitsNeeded
 from services.api.overrides import ReadOverrideRates
+from services.api.room_board import ReadRoomBoard
 from spa_ops.web.views import several
 
 urlpatterns = [
@@ -22,6 +23,7 @@ urlpatterns = [
     path("locations/<uuid:id>/holds", several(h.ListHolds, h.HoldTime).as_view()),
     path("locations/<uuid:id>/linked-visits", k.BookLinked.as_view()),
     path("holds/<uuid:id>/release", h.ReleaseHold.as_view()),
+    path("locations/<uuid:id>/room-board", ReadRoomBoard.as_view()),
     path("locations/<uuid:id>/running-late", d.ReadRunningLate.as_view()),
     path("locations/<uuid:id>/rearrangements", r.ProposeRearrangement.as_view()),
     path("rearrangements/<uuid:id>", r.ReadRearrangement.as_view()),

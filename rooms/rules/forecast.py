@@ -1,0 +1,53 @@
+"""When a room will be ready again: from its own past, never sooner than the work can be done. Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from statistics import median
+
+from rooms.rules.turnover import TurnoverPlan
+
+#: Nothing that was really done takes less (house policy).
+SHORTEST_STEP_SECONDS = 15
+#: So many of a room's latest turnovers count (house policy).
+LATEST = 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """How long a room's turnovers take. `too_fast`: how many were faster than the work can be done."""
+
+    shortest_seconds: int
+    expected_seconds: int
+    counted: int
+    too_fast: int
+
+
+def shortest_seconds(plan: TurnoverPlan, wet_seconds: int | None) -> int:
+    """The least that a turnover takes: each required step, and the whole wet time of each wet one.
+
+    Without a label's wet time on file the wet steps count as any other.
+    """
+    required = [step for step in plan.steps if step.required]
+    wet = sum(step.wet for step in required) if wet_seconds else 0
+    return wet * (wet_seconds or 0) + (len(required) - wet) * SHORTEST_STEP_SECONDS
+
+
+def pace_of(past_seconds: Sequence[int], shortest: int) -> Pace:
+    """What to expect after turnovers that took so long: their median, never below `shortest`.
+
+    A turnover that was faster than the work can be done is a finding and no forecast: it is left out.
+    """
+    counted = [seconds for seconds in past_seconds if seconds >= shortest]
+    return Pace(
+        shortest_seconds=shortest,
+        expected_seconds=round(median(counted)) if counted else shortest,
+        counted=len(counted),
+        too_fast=len(past_seconds) - len(counted),
+    )
+
+
+def ready_at(pace: Pace, *, begun_at: datetime | None, now: datetime) -> datetime:
+    """When a room that is to be turned over will be ready; one that is not begun begins now at best."""
+    begun = begun_at or now
+    return max(now, begun + timedelta(seconds=pace.expected_seconds))
