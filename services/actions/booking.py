@@ -125,6 +125,8 @@ def move_visit(
     check_when(facts, spans[0].starts_at, now)
     check_plan(facts, lines, spans)
     doers = doers_of(facts, lines, spans, now)
+    for line, request in zip(old, lines, strict=True):
+        line.shortened = request.shortened
     settle_anew(
         now=now, actor=actor, visit=visit, lines=old, plan=(lines, spans, doers), reason=reason
     )
@@ -155,7 +157,7 @@ def settle_anew(
     take_time(visit, lines, now)
     spans = plan[1]
     Line.objects.bulk_update(
-        lines, ["practitioner", "room", "kit", *span_fields(spans[0], plan[2][0])]
+        lines, ["practitioner", "room", "kit", "shortened", *span_fields(spans[0], plan[2][0])]
     )
     was_at, visit.starts_at = visit.starts_at, spans[0].starts_at
     put(visit, fields=["starts_at"])

@@ -138,7 +138,7 @@ def reassign_visit(
         line.practitioner_id = practitioner_id
         consulted = any(x.practitioner_id == practitioner_id for x in before)
         start = max(line.starts_at, _earliest(before[-1], line)) if before else line.starts_at
-        minutes = facts.minutes(line.service_id, practitioner_id)
+        minutes = facts.minutes(line.service_id, practitioner_id, shortened=line.shortened)
         span = own_spans(minutes, start, consulted=consulted)
         for name in _PARTS:
             setattr(line, name, getattr(span, name))

@@ -54,6 +54,9 @@ def facts_for(
     )
     if any(r.service_id not in facts.services for r in lines):
         raise NotFound
+    for i, request in enumerate(lines):
+        if request.shortened and not facts.services[request.service_id].shortest_hands_on_minutes:
+            raise invalid(f"/lines/{i}/shortened", "is not for this service")
     return facts
 
 
@@ -62,7 +65,7 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
     return spans_of(
         [
             LinePlan(
-                minutes=facts.minutes(r.service_id, r.practitioner_id),
+                minutes=facts.minutes(r.service_id, r.practitioner_id, shortened=r.shortened),
                 practitioner_id=r.practitioner_id,
                 room_id=r.room_id,
                 starts_at=r.starts_at,

@@ -91,10 +91,11 @@ def _lock_holder(actor: Actor) -> None:
         cursor.execute("SELECT pg_advisory_xact_lock(%s)", struct.unpack(">q", name[:8]))
 
 
-def _said(request: LineRequest) -> dict[str, str | None]:
+def _said(request: LineRequest) -> dict[str, Any]:
     names = ("service_id", "practitioner_id", "room_id", "kit_id")
     found = {name: getattr(request, name) for name in names}
-    return {name: str(value) if value else None for name, value in found.items()}
+    said = {name: str(value) if value else None for name, value in found.items()}
+    return {**said, "shortened": request.shortened}
 
 
 @action

@@ -28,6 +28,8 @@ class LineRequest:
     room_id: UUID
     kit_id: UUID | None = None
     starts_at: datetime | None = None
+    #: With the service's shortest hands-on time, for who comes late.
+    shortened: bool = False
     id: UUID | None = None
 
 
@@ -54,6 +56,7 @@ def new_line(
         practitioner_id=request.practitioner_id,
         room_id=request.room_id,
         kit_id=request.kit_id,
+        shortened=request.shortened,
         state=LineState.PLANNED,
         price_minor=service.price_minor,
         currency=service.currency,

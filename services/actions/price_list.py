@@ -26,6 +26,7 @@ BOUNDS = {
     "hands_on_minutes": (1, 480),
     "aftercare_minutes": (0, 120),
     "clean_up_minutes": (0, 120),
+    "shortest_hands_on_minutes": (0, 480),
     "new_client_minutes": (0, 120),
     "developing_minutes": (0, 120),
     "price_minor": (0, 100_000_000),
@@ -48,6 +49,7 @@ def add_service(
     consultation_minutes: int = CONSULTATION_MINUTES,
     aftercare_minutes: int = AFTERCARE_MINUTES,
     clean_up_minutes: int = CLEAN_UP_MINUTES,
+    shortest_hands_on_minutes: int = 0,
     new_client_minutes: int = 0,
     developing_minutes: int = 0,
     developing_attended: bool = True,
@@ -74,6 +76,7 @@ def add_service(
         hands_on_minutes=hands_on_minutes,
         aftercare_minutes=aftercare_minutes,
         clean_up_minutes=clean_up_minutes,
+        shortest_hands_on_minutes=shortest_hands_on_minutes,
         new_client_minutes=new_client_minutes,
         developing_minutes=developing_minutes,
         developing_attended=developing_attended,
@@ -175,6 +178,8 @@ def _number_faults(service: Service) -> Iterator[tuple[str, str]]:
         value = getattr(service, name)
         if value is not None and not fewest <= value <= most:
             yield name, f"must be {fewest} to {most}"
+    if service.shortest_hands_on_minutes > service.hands_on_minutes:
+        yield "shortest_hands_on_minutes", "must not be more than hands_on_minutes"
     if not service.developing_attended and not may_be_unattended(service.area, service.method):
         yield "developing_attended", "with a peel and at the eyes somebody stays with the client"
 

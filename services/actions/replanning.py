@@ -65,7 +65,7 @@ def _add(
     live = _live(lines)
     service = facts.services[request.service_id]
     consulted = any(x.practitioner_id == request.practitioner_id for x in live)
-    minutes = facts.minutes(service.id, request.practitioner_id)
+    minutes = facts.minutes(service.id, request.practitioner_id, shortened=request.shortened)
     span = own_spans(minutes, request.starts_at or starts_at, consulted=consulted)
     checking.check_plan(facts, [request], [span])
     doers = checking.doers_of(facts, [request], [span], now)

@@ -19,8 +19,8 @@ from spa_ops.web.views import STAFF, Command, answer
 
 
 class AskLateArrival(Command):
-    """What a client who comes late can have: `shortened` by some lines at the expected time, `moved`
-    whole, or `declined`. Nothing is done: whoever chooses sends `body` to `path`.
+    """What a client who comes late can have: `shortened` at the expected time, by some lines or to the
+    services' shortest, `moved` whole, or `declined`. Nothing is done: whoever chooses sends `body` to `path`.
 
     Every offer is free as it is read, and held by nobody.
     """
@@ -58,7 +58,11 @@ class AskLateArrival(Command):
 
 def _offer(late: LateArrival, offer: Offer) -> dict[str, Any]:
     shown = shown_option(offer.option, late.visit.client_id)
-    body = {"lines": shown["visit"]["lines"], "reason": "came late"}
+    lines = [
+        {**line, "shortened": short}
+        for line, short in zip(shown["visit"]["lines"], offer.brief, strict=True)
+    ]
+    body: dict[str, Any] = {"lines": lines, "reason": "came late"}
     if offer.dropped:
         body["drop_line_ids"] = list(offer.dropped)
     path = f"/api/v1/visits/{late.visit.id}/move"

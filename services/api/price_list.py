@@ -28,6 +28,9 @@ class ChangeServiceShape(Strict):
     hands_on_minutes = _whole("hands_on_minutes")
     aftercare_minutes = _whole("aftercare_minutes")
     clean_up_minutes = _whole("clean_up_minutes")
+    shortest_hands_on_minutes = _whole(
+        "shortest_hands_on_minutes", "hands-on for who comes late; 0: never shortened"
+    )
     new_client_minutes = _whole(
         "new_client_minutes", "more consultation for whoever was never treated here"
     )

@@ -16,6 +16,9 @@ class LineInput(Strict):
         allow_null=True,
         help_text="when the client is there; none: right after the line before",
     )
+    shortened = s.BooleanField(
+        required=False, help_text="with the service's shortest hands-on time, for who comes late"
+    )
 
 
 class TakeWalkIn(Strict):

@@ -17,7 +17,7 @@ HOLD = Entity(
         held_by="str", starts_at="datetime", ends_at="datetime", held_at="datetime",
         expires_at="datetime",
         lines=array_of(
-            object_schema(service_id="uuid", practitioner_id="uuid", room_id="uuid", kit_id="uuid?")
+            object_schema(service_id="uuid", practitioner_id="uuid", room_id="uuid", kit_id="uuid?", shortened="bool")
         ),
     ),
 )  # fmt: skip

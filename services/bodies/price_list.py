@@ -19,14 +19,14 @@ SERVICE = register(
         location=None,
         body=json_object(
             "id", "version", "name", "area", "method", "set_up_minutes", "consultation_minutes",
-            "hands_on_minutes", "aftercare_minutes", "clean_up_minutes", "price_minor", "currency",
+            "hands_on_minutes", "shortest_hands_on_minutes", "aftercare_minutes", "clean_up_minutes", "price_minor", "currency",
             "new_client_minutes", "developing_minutes", "developing_attended",
             "rebook_weeks", "room_features", "kit_kind", "needs_patch_test",
             "skin_product_ids", "active",
         ),
         schema=object_schema(
             id="uuid", version="int", name="str", area="str", method="str", set_up_minutes="int",
-            consultation_minutes="int", hands_on_minutes="int", aftercare_minutes="int",
+            consultation_minutes="int", hands_on_minutes="int", shortest_hands_on_minutes="int", aftercare_minutes="int",
             clean_up_minutes="int", new_client_minutes="int", developing_minutes="int",
             developing_attended="bool", price_minor="int", currency="str", rebook_weeks="int?",
             room_features="[str]", kit_kind="str", needs_patch_test="bool",

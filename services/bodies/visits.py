@@ -16,7 +16,7 @@ _LINE = (
         for name, sql in {
             **{c: f"l.{c}" for c in (
                 "id", "position", "service_id", "area", "method", "practitioner_id", "room_id", "kit_id",
-                "set_up_by", "turnover_by", "state", "price_minor", "currency", "verdict", "screened_on",
+                "set_up_by", "turnover_by", "shortened", "state", "price_minor", "currency", "verdict", "screened_on",
                 "earliest_on",
             )},
             "overridden": "l.overridden_by IS NOT NULL",
@@ -32,7 +32,7 @@ _LINE = (
 
 LINE_SCHEMA = object_schema(
     id="uuid", position="int", service_id="uuid", area="str", method="str", practitioner_id="uuid",
-    room_id="uuid", kit_id="uuid?", set_up_by="uuid", turnover_by="uuid", state="str", price_minor="int",
+    room_id="uuid", kit_id="uuid?", set_up_by="uuid", turnover_by="uuid", shortened="bool", state="str", price_minor="int",
     currency="str", verdict="str", screened_on="date?", earliest_on="date?",
     earliest_at="datetime?", overridden="bool", bleeding="bool", set_up_at="datetime", starts_at="datetime", hands_on_at="datetime",
     aftercare_at="datetime", ends_at="datetime", turnover_ends_at="datetime", started_at="datetime?",

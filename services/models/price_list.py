@@ -22,6 +22,8 @@ class Service(SyncedModel):
     hands_on_minutes = models.PositiveSmallIntegerField()
     aftercare_minutes = models.PositiveSmallIntegerField()
     clean_up_minutes = models.PositiveSmallIntegerField()
+    #: The least hands-on time that is still worth the name, for who comes late; 0: it is never shortened.
+    shortest_hands_on_minutes = models.PositiveSmallIntegerField(default=0)
     #: More consultation for whoever has never been treated here.
     new_client_minutes = models.PositiveSmallIntegerField(default=0)
     #: How long it develops behind the hands-on time, and whether somebody stays with the client.

@@ -113,6 +113,8 @@ class Line(TenantModel):
     turnover_ends_at = models.DateTimeField()
     #: From then to `aftercare_at` it develops and nobody needs to be with the client.
     unattended_at = models.DateTimeField(null=True)
+    #: Planned with the service's shortest hands-on time.
+    shortened = models.BooleanField(default=False)
     state = models.CharField(max_length=12, choices=LineState.choices)
     price_minor = models.PositiveIntegerField()
     currency = models.CharField(max_length=3)

@@ -62,6 +62,7 @@ class LineAsked:
     service_id: UUID
     practitioner_id: UUID | None = None
     room_id: UUID | None = None
+    shortened: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -370,9 +371,9 @@ def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> Wanted
     chosen = facts.chosen_practitioner if service.area in INTIMATE else None
     return WantedLine(
         service_id=service.id,
-        minutes=facts.minutes(service.id),
+        minutes=facts.minutes(service.id, shortened=asked.shortened),
         own_minutes={
-            who: facts.minutes(service.id, who)
+            who: facts.minutes(service.id, who, shortened=asked.shortened)
             for who, what in facts.own_hands_on
             if what == service.id
         },

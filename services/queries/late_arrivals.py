@@ -9,13 +9,13 @@ from uuid import UUID
 from services.models import Line, LineState, Visit, VisitState
 from services.queries import visits as queries
 from services.queries.alternatives import Clashed, asked_of, options_for
-from services.queries.availability import availability
+from services.queries.availability import LineAsked, availability
 from services.rules.availability.model import GRID_MINUTES, Option
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import WrongState
 from spa_ops.tenancy import queries as tenancy
 
-#: Searches for a shorter visit: every choice of lines of a visit of four, and the likeliest of more.
+#: Searches for a shorter visit: the likeliest of a visit of many lines.
 MOST_TRIED = 14
 MOST_SHORTENED = 3
 _MINUTE = timedelta(minutes=1)
@@ -23,10 +23,14 @@ _MINUTE = timedelta(minutes=1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Offer:
-    """One way to go on: `shortened` at the expected time without `dropped`, or whole and `moved`."""
+    """One way to go on: `shortened` at the expected time without `dropped`, or whole and `moved`.
+
+    `brief`: for each line of the option whether it is planned with its shortest hands-on time.
+    """
 
     kind: str
     option: Option
+    brief: tuple[bool, ...]
     dropped: tuple[UUID, ...] = ()
 
 
@@ -57,7 +61,8 @@ def late_arrival(*, actor: Actor, now: datetime, visit_id: UUID, minutes: int) -
         since=expected_at,
         without=frozenset({visit_id}),
     )
-    moved = [Offer(kind="moved", option=o) for o in options_for(actor, now, whole)]
+    at_length = (False,) * len(lines)
+    moved = [Offer(kind="moved", option=o, brief=at_length) for o in options_for(actor, now, whole)]
     shortened = list(_shortened(actor, now, visit, lines, expected_at))
     return LateArrival(visit=visit, expected_at=expected_at, offers=[*shortened, *moved])
 
@@ -73,13 +78,20 @@ def _shortened(
     actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line], expected_at: datetime
 ) -> Iterator[Offer]:
     found = 0
-    for kept in _choices(lines)[:MOST_TRIED]:
+    for kept, brief in _choices(lines)[:MOST_TRIED]:
         options = availability(
             actor=actor,
             now=now,
             location_id=visit.location_id,
             client_id=visit.client_id,
-            lines=asked_of((x.service_id, x.practitioner_id) for x in kept),
+            lines=[
+                LineAsked(
+                    service_id=line.service_id,
+                    practitioner_id=line.practitioner_id,
+                    shortened=shortened,
+                )
+                for line, shortened in zip(kept, brief, strict=True)
+            ],
             since=expected_at,
             until=expected_at + _MINUTE,
             limit=1,
@@ -88,15 +100,26 @@ def _shortened(
         ).options
         if options:
             dropped = tuple(x.id for x in lines if x not in kept)
-            yield Offer(kind="shortened", option=options[0], dropped=dropped)
+            yield Offer(kind="shortened", option=options[0], brief=brief, dropped=dropped)
             found += 1
             if found == MOST_SHORTENED:
                 return
 
 
-def _choices(lines: Sequence[Line]) -> list[tuple[Line, ...]]:
-    """Every choice of fewer lines in their order: most lines first, then the longest work."""
-    fewer = [kept for many in range(len(lines) - 1, 0, -1) for kept in combinations(lines, many)]
-    return sorted(
-        fewer, key=lambda kept: (-len(kept), -sum(x.service.hands_on_minutes for x in kept))
+def _choices(lines: Sequence[Line]) -> list[tuple[tuple[Line, ...], tuple[bool, ...]]]:
+    """Lines to keep, in their order, and which of them at their shortest: most lines, then longest work, first."""
+    found = []
+    for many in range(len(lines), 0, -1):
+        for kept in combinations(lines, many):
+            could = tuple(x.service.shortest_hands_on_minutes > 0 for x in kept)
+            found += [(kept, (False,) * many)] if many < len(lines) else []
+            found += [(kept, could)] if any(could) else []
+    return sorted(found, key=lambda choice: (-len(choice[0]), -_work(*choice)))
+
+
+def _work(kept: Sequence[Line], brief: Sequence[bool]) -> int:
+    services = [line.service for line in kept]
+    return sum(
+        s.shortest_hands_on_minutes if short else s.hands_on_minutes
+        for s, short in zip(services, brief, strict=True)
     )

@@ -56,10 +56,17 @@ class PlanFacts:
     #: Whom the client chose for intimate services, if they did.
     chosen_practitioner: UUID | None
 
-    def minutes(self, service_id: UUID, person_id: UUID | None = None) -> Minutes:
-        """How long the service takes for this client, with that practitioner if one is named."""
+    def minutes(
+        self, service_id: UUID, person_id: UUID | None = None, *, shortened: bool = False
+    ) -> Minutes:
+        """How long the service takes for this client, with that practitioner if one is named.
+
+        `shortened`: with the service's shortest hands-on time, where it has one.
+        """
         own = self.own_hands_on.get((person_id, service_id)) if person_id else None
         service = self.services[service_id]
+        if shortened and service.shortest_hands_on_minutes:
+            own = min(own or service.hands_on_minutes, service.shortest_hands_on_minutes)
         needed = minutes_of(service, new_client=self.client_is_new, hands_on=own)
         return lengthened(needed, self.conditions)
 

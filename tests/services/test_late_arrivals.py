@@ -8,7 +8,7 @@ from spa_ops.kernel import clock
 from tests.services.day import book, line
 from tests.services.test_changing import claims_match
 from tests.services.test_holds import slug
-from tests.world import uid
+from tests.world import LAKE, uid
 
 MINUTE = timedelta(minutes=1)
 
@@ -117,4 +117,53 @@ def test_what_was_dropped_stays_out_of_a_later_move_and_claims_nothing(call, now
         f"visits/{visit['id']}/move", {"lines": later, "drop_line_ids": [str(uid("nothing"))]}
     )
     assert other.status_code == 404
+    assert claims_match()
+
+
+def shorten(call, name, minutes):
+    service = call("olga").get(f"services/{uid(name)}")
+    change = {"shortest_hands_on_minutes": minutes}
+    return call("olga").patch(f"services/{uid(name)}", change, If_Match=service["ETag"])
+
+
+def worked(x):
+    return datetime.fromisoformat(x["aftercare_at"]) - datetime.fromisoformat(x["hands_on_at"])
+
+
+def test_a_service_with_a_shortest_time_is_shortened_before_anything_is_dropped(call, full, now):
+    assert slug(shorten(call, "facial", 51)) == "invalid-input"
+    assert shorten(call, "facial", 25).status_code == 200
+    short = ask(call, full, 20).body["offers"][0]
+    assert short["kind"] == "shortened" and "drop_line_ids" not in short["body"]
+    assert [x["shortened"] for x in short["body"]["lines"]] == [False, False, True]
+    taken = call("freya").post(short["path"], short["body"])
+    assert taken.status_code == 200, taken.body
+    facial = taken.body["lines"][2]
+    assert (facial["shortened"], worked(facial)) == (True, 25 * MINUTE)
+    assert claims_match()
+    # Who takes over works as long, and a later move says anew whether it is shortened.
+    given = call("freya").post(
+        f"visits/{full['id']}/reassign", {"practitioner_id": str(uid("lena"))}
+    )
+    assert worked(given.body["lines"][2]) == 25 * MINUTE
+    later = [three(now)[0] | {"starts_at": (now + 240 * MINUTE).isoformat()}, *three(now)[1:]]
+    moved = call("freya").post(f"visits/{full['id']}/move", {"lines": later})
+    assert (moved.body["lines"][2]["shortened"], worked(moved.body["lines"][2])) == (
+        False,
+        50 * MINUTE,
+    )
+    assert claims_match()
+
+
+def test_only_what_has_a_shortest_time_is_booked_shortened(call, now):
+    brief = line(now, shortened=True)
+    assert slug(book(call, now, brief)) == "invalid-input"
+    assert shorten(call, "brow wax", 10).status_code == 200
+    held = call("freya").post(f"locations/{LAKE}/holds", {"lines": [brief]})
+    assert held.status_code == 201, held.body
+    body = {"client_id": str(uid("cora")), "hold_id": held.body["id"]}
+    at_length = call("freya").post(f"locations/{LAKE}/visits", body | {"lines": [line(now)]})
+    assert slug(at_length) == "hold-differs"
+    made = call("freya").post(f"locations/{LAKE}/visits", body | {"lines": [brief]})
+    assert worked(made.body["lines"][0]) == 10 * MINUTE
     assert claims_match()
