@@ -5,7 +5,7 @@ the claims: the first day, the six after it, the rest. Most questions are answer
 """
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -33,6 +33,7 @@ from services.rules.availability.model import (
     Spans,
     WantedLine,
     WhatIf,
+    Why,
 )
 from services.rules.availability.reasons import day_reasons, what_ifs
 from services.rules.availability.search import options
@@ -155,7 +156,7 @@ def availability(
     reasons = day_reasons(masks, [span for _, span in days])
     return Availability(
         options=[],
-        reasons=[(day, r) for (day, _), r in zip(days, reasons, strict=True)],
+        reasons=[(day, _why(asked, r)) for (day, _), r in zip(days, reasons, strict=True)],
         what_ifs=what_ifs(masks),
         bounds=bounds,
     )
@@ -268,7 +269,20 @@ def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, 
 def _by_conditions(facts: PlanFacts, found: dict[str, Any]) -> dict[str, Any]:
     known = (facts.conditions, facts.languages)
     people, wanted = [p for p in found["people"] if not against(p, *known)], preferred(*known)
-    return {"people": people, "usual": [wanted] if wanted else found["usual"]}
+    usual = [wanted] if wanted else found["usual"]
+    return {"people": people, "usual": usual, "skilled": found["people"]}
+
+
+def _why(asked: "Asked", reason: DayReason) -> DayReason:
+    # The search knows only who is left: where others have every skill, the conditions are the reason.
+    skilled, skills = asked.found["skilled"], asked.facts.skills
+    if reason.why is not Why.NO_ONE_WITH_SKILL or len(skilled) == len(asked.found["people"]):
+        return reason
+    could = all(
+        any((p, x.service_id) in skills for p in skilled if x.practitioner_id in {None, p})
+        for x in asked.lines
+    )
+    return replace(reason, why=Why.CONDITION) if could else reason
 
 
 def time_behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:

@@ -248,3 +248,16 @@ def test_under_way_a_condition_binds_what_is_added(call, now):
     assert call("freya").get(f"visits/{here['id']}").body == before
     with reading(BUSINESS):
         assert Line.objects.filter(visit_id=here["id"]).count() == 1
+
+
+def test_where_conditions_leave_nobody_they_are_the_reason_and_not_the_skill(call, now):
+    tomorrow = now + timedelta(days=1)
+    assert found(call, tomorrow, "facial").body["options"]
+    for name in ("petra", "lena"):
+        bind(call, "refused_practitioner", practitioner_id=str(uid(name)))
+    none = found(call, tomorrow, "facial").body
+    assert none["options"] == [] and {r["why"] for r in none["reasons"]} == {"condition"}
+    # Who has no skill at all for it is another thing.
+    pavel = found(call, tomorrow, "brow wax", "facial", practitioner_id=str(uid("pavel"))).body
+    assert {r["why"] for r in pavel["reasons"]} == {"no_one_with_skill"}
+    assert found(call, tomorrow, "facial", client="celia").body["options"]

@@ -146,6 +146,8 @@ class Why(StrEnum):
     """What leaves a day without an option; each is asked of the starts that those before it leave."""
 
     NO_ONE_WITH_SKILL = "no_one_with_skill"
+    #: Somebody has the skill, and the client's standing conditions speak against all of them.
+    CONDITION = "condition"
     NO_ROOM_WITH_FEATURE = "no_room_with_feature"
     NO_KIT_OF_KIND = "no_kit_of_kind"
     CLOSED = "closed"
