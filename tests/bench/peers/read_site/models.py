@@ -23,6 +23,8 @@ class PeerVisit(models.Model):
     guardian_present_at = models.DateTimeField(null=True)
     chaperone_id = models.UUIDField(null=True)
     chaperone_accepted = models.BooleanField(null=True)
+    link_id = models.UUIDField(null=True)
+    series_id = models.UUIDField(null=True)
 
     class Meta:
         app_label = "read_site"
@@ -60,6 +62,7 @@ class PeerLine(models.Model):
     turnover_ends_at = models.DateTimeField()
     started_at = models.DateTimeField(null=True)
     finished_at = models.DateTimeField(null=True)
+    unattended_at = models.DateTimeField(null=True)
 
     class Meta:
         app_label = "read_site"
