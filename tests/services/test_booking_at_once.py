@@ -1,12 +1,14 @@
 """Two who change the same visit or want the same time at once, over HTTP: one has it, the other is told."""
 
+from datetime import datetime, timedelta
+
 import pytest
 
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.concurrency.invariants import count, flaws
 from tests.services.day import line
-from tests.services.test_changing import claims_match
+from tests.services.test_changing import claims_match, running
 from tests.services.test_holds import at_once
 from tests.world import BUSINESS, LAKE, uid
 
@@ -132,3 +134,37 @@ def test_a_break_is_never_sold_over(desks, now):
                 before = x["turnover_ends_at"] <= f"{starts:%Y-%m-%dT%H:%M:%S.%fZ}"
                 assert before or x["set_up_at"] >= f"{ends:%Y-%m-%dT%H:%M:%S.%fZ}"
     assert options and claims_match()
+
+
+def test_a_line_runs_longer_while_the_time_behind_it_is_booked_and_one_has_it(desks, now):
+    made = {}
+
+    def call(name):
+        return made.setdefault(name, Caller(secret_of(name)))
+
+    freya, _ = desks
+    here = running(call, now, line(now, minutes=30))
+    mine, taken = here["lines"][0], 0
+    for n in range(ROUNDS):
+        end = datetime.fromisoformat(
+            freya.get(f"visits/{here['id']}").body["lines"][0]["turnover_ends_at"]
+        )
+        # Her set-up for the next client would begin when this turnover ends.
+        behind = lip(end, 5, room="room 2")
+        booking = {"client_id": str(uid("celia")), "lines": [behind]}
+        found = at_once(
+            lambda: call("petra").post(f"lines/{mine['id']}/extend", {"minutes": 5}),
+            lambda b=booking: freya.post(PLACE, b),
+        )
+        assert statuses(found) in ([200, 409], [201, 409]), n
+        if found[1].status_code == 201:
+            taken += 1
+            assert found[0].body["free_minutes"] == 0
+            gone = freya.post(f"visits/{found[1].body['id']}/cancel")
+            assert gone.status_code == 200
+        else:
+            assert found[1].body["alternatives"]
+        assert claims_match()
+    longer = freya.get(f"visits/{here['id']}").body["lines"][0]
+    grown = datetime.fromisoformat(longer["ends_at"]) - datetime.fromisoformat(mine["ends_at"])
+    assert grown == (ROUNDS - taken) * timedelta(minutes=5)
