@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -10,6 +10,7 @@ from clients.queries import client_named
 from clients.queries_people import check_left
 from services.models import Line, LineState, Service, Visit
 from services.queries.holds import holders
+from services.queries.kits_away import time_away
 from services.rules.phases import LineSpans
 from spa_ops.claims import actions as claims
 from spa_ops.claims.models import Bookable, Phase
@@ -92,10 +93,12 @@ def spans_of_line(line: Line) -> LineSpans:
     )
 
 
-def wanted_claims(client_id: UUID | None, rows: Sequence[Line]) -> list[claims.Wanted]:
+def wanted_claims(
+    client_id: UUID | None, rows: Sequence[Line], away: timedelta = timedelta(0)
+) -> list[claims.Wanted]:
     """Every claim of a visit's lines, its client's where there is one yet.
 
-    A kit is with the visit from its set-up to its turnover.
+    A kit is with the visit from its set-up to its turnover, and `away` for its way back after that.
     """
     wanted: list[claims.Wanted] = []
 
@@ -121,7 +124,7 @@ def wanted_claims(client_id: UUID | None, rows: Sequence[Line]) -> list[claims.W
         want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
         want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
         want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
-    return wanted + _kit_claims(rows)
+    return wanted + _kit_claims(rows, away)
 
 
 def take_time(
@@ -145,9 +148,10 @@ def take(
     Raises `ClaimClash` saying also who holds what is only held, `Erased`, and `MergedAway` for a
     client who was merged into another.
     """
+    away = time_away({line.kit_id for line in rows if line.kit_id}, now)
     try:
         claims.claim(
-            wanted=wanted_claims(client_id, rows),
+            wanted=wanted_claims(client_id, rows, away),
             now=now,
             visit_id=plan_id,
             hold_expires_at=hold_expires_at,
@@ -165,7 +169,7 @@ def take(
         raise
 
 
-def _kit_claims(rows: Sequence[Line]) -> list[claims.Wanted]:
+def _kit_claims(rows: Sequence[Line], away: timedelta) -> list[claims.Wanted]:
     # One kit may serve several lines of the visit: it is taken once, from the first to the last.
     spans: dict[UUID, tuple[datetime, datetime, Line]] = {}
     for line in rows:
@@ -178,9 +182,12 @@ def _kit_claims(rows: Sequence[Line]) -> list[claims.Wanted]:
                 max(end, line.turnover_ends_at),
                 first,
             )
-    return [
-        claims.Wanted(
-            bookable_id=kit, period=Period(start, end), phase=Phase.SERVICE, line_id=line.id
-        )
-        for kit, (start, end, line) in spans.items()
-    ]
+    found = []
+    for kit, (start, end, line) in spans.items():
+        parts = [(Phase.SERVICE, start, end), (Phase.REPROCESSING, end, end + away)]
+        found += [
+            claims.Wanted(bookable_id=kit, period=Period(a, b), phase=phase, line_id=line.id)
+            for phase, a, b in parts
+            if a < b
+        ]
+    return found

@@ -10,6 +10,7 @@ from services.actions.booking import LineRequest, book_visit, needs_state, visit
 from services.models import Line, Visit, VisitState
 from services.problems import LinesOpen, NotTheDay
 from services.queries import visits as queries
+from services.queries.kits_away import time_away
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
 from spa_ops.claims.models import Phase
@@ -121,22 +122,33 @@ def seat_client(
 
 
 def _plan_turnover(now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
-    """The plan follows the fact: what is left of the visit's time is free, and turnover begins now.
+    """The plan follows the fact: what is left of the visit's time is free, and turnover begins now,
+    with it the kits' way back.
 
     Somebody who was meanwhile planned for something else keeps that; the flag on the room tells.
     """
     claims.release(visit_id=visit.id)
     last = next((line for line in reversed(lines) if line.room_id == visit.room_id), None)
     minutes = last.service.clean_up_minutes if last else 0
-    if last is None or minutes == 0:
-        return
-    period = Period(now, now + timedelta(minutes=minutes))
-    for who in (last.room_id, last.turnover_by):
-        if not claimed.busy([who], period, now):
-            wanted = claims.Wanted(
-                bookable_id=who, period=period, phase=Phase.TURNOVER, line_id=last.id
-            )
-            claims.claim(wanted=[wanted], now=now, visit_id=visit.id)
+    over = now + timedelta(minutes=minutes)
+    wanted = []
+    if last is not None and minutes > 0:
+        turnover = Period(now, over)
+        wanted = [
+            claims.Wanted(bookable_id=who, period=turnover, phase=Phase.TURNOVER, line_id=last.id)
+            for who in (last.room_id, last.turnover_by)
+        ]
+    kits = {line.kit_id: line for line in lines if line.kit_id and line.started_at is not None}
+    away = time_away(kits.keys(), now)
+    if away:
+        back = Period(now, over + away)
+        wanted += [
+            claims.Wanted(bookable_id=kit, period=back, phase=Phase.REPROCESSING, line_id=line.id)
+            for kit, line in kits.items()
+        ]
+    for one in wanted:
+        if not claimed.busy([one.bookable_id], one.period, now):
+            claims.claim(wanted=[one], now=now, visit_id=visit.id)
 
 
 def _leave_room(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line]) -> None:

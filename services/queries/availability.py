@@ -19,6 +19,7 @@ from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChose
 from services.queries import planning
 from services.queries.availability_people import ALWAYS, covers_of, on_shift_of
 from services.queries.availability_screening import Bounds, bounds_for
+from services.queries.kits_away import CONTACT_SECONDS
 from services.queries.planning import PlanFacts
 from services.queries.taken import TakenSoFar
 from services.rules.availability.masks import Masks
@@ -38,6 +39,7 @@ from services.rules.availability.model import (
 from services.rules.availability.reasons import day_reasons, what_ifs
 from services.rules.availability.search import options
 from services.rules.conditions import against, may_be_booked, preferred
+from services.rules.kits import away_minutes
 from services.rules.protected import INTIMATE
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
@@ -91,13 +93,14 @@ SELECT jsonb_build_object(
                   SELECT p.id FROM tenancy_person p WHERE p.id = ANY(%(named)s)
                   UNION ALL SELECT r.id FROM rooms_room r
                   WHERE r.id = ANY(%(named)s) AND r.location_id = %(place)s) n),
+    'contact', (SELECT {contact} FROM tenancy_location l WHERE l.id = %(place)s),
     'shortest', (SELECT min(set_up_minutes + consultation_minutes + hands_on_minutes
                             + developing_minutes + aftercare_minutes + clean_up_minutes)
                  FROM services_service WHERE active),
     'usual', (SELECT jsonb_agg(u.practitioner_id) FROM (
                   SELECT l.practitioner_id FROM services_line l
                   JOIN services_visit v ON v.business_id = l.business_id AND v.id = l.visit_id
-                  WHERE v.client_id = %(client)s AND l.state = 'done'
+                  WHERE v.client_id = %(client)s AND l.state = 'finished'
                   GROUP BY 1 ORDER BY count(*) DESC, max(l.starts_at) DESC LIMIT 1) u)
 )
 """
@@ -182,7 +185,7 @@ def asked_for(
     client = tenancy.loaded(Client, client_id, actor)
     if client.erased_at is not None:
         raise Erased
-    found = candidates_for(location_id, client_id, lines)
+    found = candidates_for(location_id, client_id, lines, now)
     facts = planning.plan_facts(
         actor=actor,
         location_id=location_id,
@@ -227,17 +230,19 @@ def _check_asked(
 
 
 def candidates_for(
-    location_id: UUID, client_id: UUID, lines: Sequence[LineAsked]
+    location_id: UUID, client_id: UUID, lines: Sequence[LineAsked], now: datetime
 ) -> dict[str, Any]:
+    """Who, where and with which kit it could be, and what else does not change with the time."""
     named = {i for line in lines for i in (line.practitioner_id, line.room_id) if i}
     with connection.cursor() as cursor:
         cursor.execute(
-            _CANDIDATES,
+            _CANDIDATES.format(contact=CONTACT_SECONDS),
             {
                 "place": location_id,
                 "client": client_id,
                 "services": [line.service_id for line in lines],
                 "named": list(named),
+                "now": now,
             },
         )
         (row,) = cursor.fetchone()
@@ -326,9 +331,15 @@ class Asked:
     now: datetime
     taken: TakenSoFar
 
+    @property
+    def away_minutes(self) -> int:
+        """How long a kit is away after the visit."""
+        return away_minutes(self.facts.policy, self.found["contact"] or None)
+
     def question(self, period: Period, horizon: datetime) -> Question:
         """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
         facts, found = self.facts, self.found
+        horizon += self.away_minutes * _MINUTE
         reach = Period(period.start - _DAY, horizon)
         days = [day for day, _ in _days(facts.place.zone, reach)]
         self.taken.load(horizon)
@@ -337,6 +348,7 @@ class Asked:
             period=period,
             now=self.now,
             lead_minutes=facts.policy.lead_minutes,
+            kit_away_minutes=self.away_minutes,
             not_from=facts.bookable_until(self.now),
             horizon=horizon,
             lines=tuple(

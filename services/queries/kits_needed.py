@@ -93,7 +93,7 @@ def _asked(
     actor: Actor, now: datetime, location_id: UUID, services: list[Service], since: datetime
 ) -> Asked:
     lines = [LineAsked(service_id=service.id) for service in services]
-    found = candidates_for(location_id, _ANYBODY, lines)
+    found = candidates_for(location_id, _ANYBODY, lines, now)
     facts = planning.plan_facts(
         actor=actor,
         location_id=location_id,

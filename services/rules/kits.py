@@ -9,6 +9,22 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from spa_ops.kernel.intervals import Period
+from spa_ops.tenancy.rules import HousePolicy
+
+
+def away_minutes(policy: HousePolicy, contact_seconds: int | None) -> int:
+    """How long after a turnover a kit is away: waiting, washing, contact time, rinsing, drying.
+
+    0 where the house does not plan for it. `contact_seconds` is the label's (None: none is known);
+    begun minutes count as whole ones.
+    """
+    own = (
+        policy.kit_wait_minutes
+        + policy.kit_wash_minutes
+        + policy.kit_rinse_minutes
+        + policy.kit_dry_minutes
+    )
+    return own + -(-(contact_seconds or 0) // 60) if own else 0
 
 
 def most_at_once(spans: Iterable[Period]) -> int:

@@ -52,6 +52,7 @@ class Phase(models.TextChoices):
     SET_UP = "set_up"
     SERVICE = "service"
     TURNOVER = "turnover"
+    REPROCESSING = "reprocessing"
     ABSENCE = "absence"
 
 

@@ -36,6 +36,12 @@ class HousePolicy:
     horizon_days: int = 0
     #: Closed on the public holidays of a country or a part of it, such as US or US-TX; empty: open.
     closed_on_holidays_of: str = ""
+    #: How long a kit waits for somebody to see to it, and how long washing, rinsing and drying take;
+    #: the contact time of the solution in use comes on top. All 0: its way back is not planned for.
+    kit_wait_minutes: int = 0
+    kit_wash_minutes: int = 0
+    kit_rinse_minutes: int = 0
+    kit_dry_minutes: int = 0
 
 
 def house_policy(stored: Any) -> HousePolicy:

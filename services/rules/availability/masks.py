@@ -126,10 +126,11 @@ class Group:
 
     @cached_property
     def kits(self) -> Mapping[str, Mapping[UUID, int]]:
-        """For each kind when each kit is there."""
+        """For each kind when each kit is there, and is not needed until it is back."""
+        away = self.masks.question.kit_away_minutes
         return {
             kind: {
-                kit.id: self.masks.fits(kit, kit.busy, None, block)
+                kit.id: self.masks.fits(kit, kit.busy, None, (block[0], block[1] + away))
                 for kit in self.masks.question.kits
                 if kit.kind == kind
             }

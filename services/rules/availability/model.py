@@ -107,6 +107,8 @@ class Question:
     client_busy: Busy = ()
     lead_minutes: int = 0
     not_from: datetime | None = None
+    #: How long a kit is away after the turnover.
+    kit_away_minutes: int = 0
     any_order: bool = False
     shortest_minutes: int = 0
     usual_practitioner_id: UUID | None = None

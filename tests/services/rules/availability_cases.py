@@ -102,6 +102,7 @@ def questions(draw):
             )
             for i in draw(st.sampled_from([[], [UUID(int=301)], [UUID(int=301), UUID(int=302)], [ids[0]]]))
         ),
+        kit_away_minutes=draw(st.sampled_from([0, 0, 40])),
         open=draw(st.sampled_from([WHOLE, (span(30, 200), span(230, 420))])),
         client_busy=draw(spans(most=1)), any_order=draw(st.booleans()),
         shortest_minutes=draw(st.sampled_from([0, 20, 45])),

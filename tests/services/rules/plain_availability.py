@@ -183,7 +183,8 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
     for kind, kit in kits:
         own = [s for line, s in zip(lines, spans, strict=True) if line.kit_kind == kind]
         first, last = min(s.set_up_at for s in own), max(s.turnover_ends_at for s in own)
-        if "kits" not in without and meets(kit_of[kit].busy, first, last):
+        last += q.kit_away_minutes * MINUTE
+        if "kits" not in without and (last > q.horizon or meets(kit_of[kit].busy, first, last)):
             return None
     waste = 0
     for subject in dict.fromkeys(crew):

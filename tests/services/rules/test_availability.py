@@ -87,6 +87,8 @@ def until_is_true(question, reason, start):
     (line,) = question.lines
     m = line.minutes
     service = (m.consultation + m.hands_on + m.unattended + m.aftercare) * MINUTE
+    if reason.why is Why.KITS_AWAY:
+        service += question.kit_away_minutes * MINUTE
     first, length = start - m.set_up * MINUTE, service + (m.set_up + m.clean_up) * MINUTE
 
     def free(at):
