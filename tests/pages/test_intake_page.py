@@ -1,9 +1,11 @@
 """The intake page in a real Chromium: small screens, lost connections, no script, and axe-core."""
 
 import re
+from contextlib import contextmanager
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from django.db import connections
 from playwright.sync_api import expect
 
 from clients.rule_files import shipped_rule_set
@@ -208,3 +210,28 @@ def test_without_script_it_can_be_filled_in_mended_and_sent(visit, opened, width
     expect(page).to_have_url(SENT)
     expect(page.get_by_role("main")).to_contain_text("Your answers have arrived")
     assert kept(visit) == 1
+
+
+@contextmanager
+def broken():
+    """The links' table is away, as in the middle of a failed upgrade."""
+    with connections["owner"].cursor() as cursor:
+        cursor.execute("ALTER TABLE services_intake_link RENAME TO services_intake_link_away")
+    try:
+        yield
+    finally:
+        with connections["owner"].cursor() as cursor:
+            cursor.execute("ALTER TABLE services_intake_link_away RENAME TO services_intake_link")
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_what_breaks_on_our_side_can_be_read_and_loses_nothing(visit, opened, width):
+    page = opened(visit["url"], width=width)
+    page.locator("#note").press_sequentially("Half a sent")
+    expect(page.locator("#state")).to_contain_text("kept in this browser")
+    with broken():
+        page.reload()
+        expect(page.get_by_role("main")).to_contain_text("What you typed is still in this browser")
+        check_seen(page)
+    page.get_by_role("link", name="Try again").click()
+    expect(page.locator("#note")).to_have_value("Half a sent")
