@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, time, timedelta
 from zoneinfo import ZoneInfo
 
-from spa_ops.kernel.intervals import Period, at_local, local_period
+from spa_ops.kernel.intervals import Period, at_local, some_local_period
 
 #: (starts, ends) pairs of wall times; an end at or before its start is the next day's.
 Walls = tuple[tuple[time, time], ...]
@@ -38,7 +38,7 @@ class Weekly:
         ended = self.valid_until is not None and day >= self.valid_until
         if day.weekday() != self.weekday or day < self.valid_from or ended or day in self.not_on:
             return None
-        return local_period(day, self.starts, self.ends, self.zone)
+        return some_local_period(day, self.starts, self.ends, self.zone)
 
     def within(self, period: Period) -> Iterator[Period]:
         """The spans that touch `period`, breaks left out: one that began the day before may still run."""
@@ -75,7 +75,8 @@ class OneDay:
     @property
     def periods(self) -> list[Period]:
         """As instants, in order; two that touch or overlap on a day of changing clocks stay two."""
-        return sorted(local_period(self.day, *walls, self.zone) for walls in self.spans)
+        found = (some_local_period(self.day, *walls, self.zone) for walls in self.spans)
+        return sorted(span for span in found if span is not None)
 
     def within(self, period: Period) -> Iterator[Period]:
         """The spans that touch `period`."""

@@ -48,6 +48,13 @@ def local_period(day: date, opens: time, closes: time, zone: str) -> Period:
     return Period(at_local(day, opens, zone), at_local(end_day, closes, zone))
 
 
+def some_local_period(day: date, opens: time, closes: time, zone: str) -> Period | None:
+    """As `local_period`; None where the clocks of that day skip all of it."""
+    end_day = day if closes > opens else day + timedelta(days=1)
+    start, end = at_local(day, opens, zone), at_local(end_day, closes, zone)
+    return Period(start, end) if start < end else None
+
+
 def local_day(day: date, zone: str) -> Period:
     """The whole of a calendar day in `zone`: 23, 24 or 25 hours (or as the zone's change has it)."""
     return Period(at_local(day, time(0), zone), at_local(day + timedelta(days=1), time(0), zone))

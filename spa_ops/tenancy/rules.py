@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, available_timezones
 
 import holidays
 
-from spa_ops.kernel.intervals import Period, at_local, local_period
+from spa_ops.kernel.intervals import Period, at_local, some_local_period
 from spa_ops.kernel.problems import InvalidInput, invalid
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -127,10 +127,11 @@ def open_periods(hours: OpeningHours, zone: str, day: date, holidays_of: str = "
     """The spans that begin on the local `day`; one may end past midnight. None on a public holiday."""
     if day in public_holidays(holidays_of, day.year):
         return []
-    return [
-        local_period(day, time.fromisoformat(opens), time.fromisoformat(closes), zone)
+    found = (
+        some_local_period(day, time.fromisoformat(opens), time.fromisoformat(closes), zone)
         for opens, closes in hours.get(WEEKDAYS[day.weekday()], [])
-    ]
+    )
+    return [span for span in found if span is not None]
 
 
 def closing_on(hours: OpeningHours, zone: str, day: date) -> datetime:
@@ -138,9 +139,9 @@ def closing_on(hours: OpeningHours, zone: str, day: date) -> datetime:
     spans = hours.get(WEEKDAYS[day.weekday()], [])
     if not spans:
         return at_local(day + timedelta(days=1), time(0), zone)
-    return max(
-        local_period(day, time.fromisoformat(o), time.fromisoformat(c), zone).end for o, c in spans
-    )
+    # Hours that the clocks skip come to nothing; such a day still has its other spans, or its midnight.
+    ends = [span.end for span in open_periods(hours, zone, day)]
+    return max(ends, default=at_local(day + timedelta(days=1), time(0), zone))
 
 
 def is_open(hours: OpeningHours, zone: str, at: datetime, holidays_of: str = "") -> bool:

@@ -1,5 +1,6 @@
 """Weekly shifts on a wall clock: as instants, together, and against each other."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
@@ -8,8 +9,9 @@ from dateutil.tz import gettz
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from services.rules.shifts import Weekly, covers, first_clash
+from services.rules.shifts import OneDay, Weekly, covers, first_clash
 from spa_ops.kernel.intervals import Period
+from spa_ops.tenancy.rules import closing_on, is_open, open_periods
 
 CHICAGO, NEW_YORK, CHATHAM = "America/Chicago", "America/New_York", "Pacific/Chatham"
 ZONES = [CHICAGO, NEW_YORK, CHATHAM, "Pacific/Honolulu", "Europe/Berlin"]
@@ -158,3 +160,109 @@ def test_a_clash_is_found_whenever_two_spans_of_a_year_overlap(one, other):
     assert (found is not None) >= overlap
     if found is not None:
         assert any(other.within(found))
+
+
+def pieces(some, start, end):
+    return list(some.within(Period(start, end)))
+
+
+def test_a_break_is_left_out_and_one_past_midnight_is_the_next_days():
+    late = Weekly(
+        weekday=2, starts=time(18), ends=time(2), valid_from=date(2026, 1, 1), valid_until=None,
+        zone=CHICAGO, breaks=((time(21), time(21, 30)), (time(23, 45), time(0, 15)), (time(1), time(1, 5))),
+    )  # fmt: skip
+    # 18:00 on 6 May in Chicago is 23:00 UTC.
+    assert pieces(late, at(6, 0), at(8, 0)) == [
+        Period(at(6, 23), at(7, 2)), Period(at(7, 2, 30), at(7, 4, 45)),
+        Period(at(7, 5, 15), at(7, 6)), Period(at(7, 6, 5), at(7, 7)),
+    ]  # fmt: skip
+    assert not covers([late], Period(at(7, 1), at(7, 3)))
+    assert late.on(date(2026, 5, 6)).minutes == 480
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "walls", "worked"),
+    [
+        # America/Chicago, 8 March 2026: 02:00 becomes 03:00. A break in the hour that is skipped comes
+        # to nothing if it ends with it, and is as long as ever if wall clocks show its end later.
+        (CHICAGO, date(2026, 3, 8), (time(2, 15), time(3)), [180]),
+        (CHICAGO, date(2026, 3, 8), (time(1, 30), time(3, 30)), [90, 30]),
+        # 1 November: 01:00 to 02:00 comes twice; a wall time means the first.
+        (CHICAGO, date(2026, 11, 1), (time(1, 15), time(1, 45)), [75, 195]),
+        # Pacific/Chatham (+12:45, +13:45 in summer): 27 September 2026, 02:45 becomes 03:45; 5 April,
+        # 03:45 becomes 02:45 (IANA tzdata).
+        (CHATHAM, date(2026, 9, 27), (time(2), time(2, 30)), [120, 30]),
+        (CHATHAM, date(2026, 4, 5), (time(2), time(2, 30)), [120, 150]),
+        ("Asia/Kathmandu", date(2026, 5, 3), (time(2), time(2, 30)), [120, 90]),
+    ],
+)
+def test_breaks_on_days_of_changing_clocks(zone, day, walls, worked):
+    night = Weekly(
+        weekday=6, starts=time(0), ends=time(4), valid_from=date(2026, 1, 1), valid_until=None,
+        zone=zone, breaks=(walls,),
+    )  # fmt: skip
+    whole = night.on(day)
+    assert [p.minutes for p in pieces(night, whole.start, whole.end)] == worked
+
+
+@settings(deadline=None)
+@given(
+    zone=st.sampled_from([*ZONES, "Asia/Kathmandu"]),
+    day=st.dates(date(2026, 1, 1), date(2028, 12, 31)),
+    starts=st.times(), length=st.integers(30, 1440),
+    first=st.integers(0, 1400), rest=st.integers(1, 200),
+)  # fmt: skip
+def test_work_and_breaks_together_are_the_shift_and_never_overlap(
+    zone, day, starts, length, first, rest
+):
+    starts = starts.replace(second=0, microsecond=0, fold=0)
+    first %= length
+
+    def wall(minutes):
+        found = datetime.combine(date(2000, 1, 1), starts) + timedelta(minutes=minutes)
+        return found.time()
+
+    ends, pause = wall(length), (wall(first), wall(min(first + rest, length)))
+    if ends == starts:
+        return
+    some = Weekly(
+        weekday=day.weekday(), starts=starts, ends=ends, valid_from=day, valid_until=None,
+        zone=zone, breaks=(pause,),
+    )  # fmt: skip
+    whole = some.on(day)
+    if whole is None:
+        return  # the shift lies in the hour that clocks skip, and is none
+    found = pieces(some, whole.start, whole.end)
+    assert all(whole.contains(p) for p in found)
+    assert all(a.end <= b.start for a, b in zip(found, found[1:], strict=False))
+    # Minute by minute, by what a clock on the wall shows: at work exactly outside of the break, but
+    # for the hour that a wall clock shows twice, of which the first counts.
+    away = sum(p.minutes for p in found)
+    assert whole.minutes - away <= rest + 60
+
+
+def test_a_day_worked_otherwise_replaces_the_week_and_29_february_is_a_day_like_any():
+    leap = date(2028, 2, 29)
+    every = Weekly(
+        weekday=leap.weekday(), starts=time(9), ends=time(17), valid_from=date(2028, 2, 1),
+        valid_until=None, zone=CHICAGO, not_on=frozenset({leap}),
+    )  # fmt: skip
+    assert every.on(leap) is None and every.on(leap + timedelta(days=7)) is not None
+    assert every.on(leap - timedelta(days=7)) is not None
+    other = OneDay(day=leap, spans=((time(22), time(2)), (time(6), time(7))), zone=CHICAGO)
+    assert [p.minutes for p in other.periods] == [60, 240]
+    night = other.periods[1]
+    assert covers([every, other], night) and night.end.date() == date(2028, 3, 1)
+    assert first_clash(replace(every, not_on=frozenset()), replace(every, not_on=frozenset(), starts=time(16)))  # fmt: skip
+
+
+def test_what_lies_wholly_in_the_hour_that_clocks_skip_is_no_work_and_no_error():
+    # America/Chicago, 8 March 2026: 02:15 is shown as 03:15, which is after 03:00.
+    day = date(2026, 3, 8)
+    none = shift(weekday=6, starts=time(2, 15), ends=time(3))
+    assert none.on(day) is None and none.on(day + timedelta(days=7)).minutes == 45
+    assert OneDay(day=day, spans=((time(2, 15), time(3)),), zone=CHICAGO).periods == []
+    hours = {"sun": [["02:15", "03:00"], ["10:00", "12:00"]]}
+    assert [p.minutes for p in open_periods(hours, CHICAGO, day)] == [120]
+    assert closing_on(hours, CHICAGO, day) == datetime(2026, 3, 8, 17, tzinfo=UTC)
+    assert not is_open({"sun": hours["sun"][:1]}, CHICAGO, datetime(2026, 3, 8, 8, 5, tzinfo=UTC))
