@@ -10,16 +10,13 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-import orjson
-from django.db import connection
-
 from clients.models import Client
 from services.models import Duty
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries import planning
+from services.queries.availability_candidates import candidates_for
 from services.queries.availability_people import ALWAYS, covers_of, on_shift_of
 from services.queries.availability_screening import Bounds, bounds_for
-from services.queries.kits_away import CONTACT_SECONDS
 from services.queries.planning import PlanFacts
 from services.queries.taken import TakenSoFar
 from services.rules.availability.masks import Masks
@@ -76,34 +73,6 @@ class Availability:
     reasons: list[tuple[date, DayReason]]
     what_ifs: list[WhatIf]
     bounds: Bounds
-
-
-# Rooms out of use are left out: nobody knows when they will be back.
-_CANDIDATES = """
-SELECT jsonb_build_object(
-    'rooms', (SELECT jsonb_agg(r.id) FROM rooms_room r
-              WHERE r.location_id = %(place)s AND r.state <> 'out_of_use'),
-    'kits', (SELECT jsonb_agg(k.id) FROM disinfection_kit k WHERE k.location_id = %(place)s
-             AND k.kind IN (SELECT s.kit_kind FROM services_service s WHERE s.id = ANY(%(services)s))),
-    'people', (SELECT jsonb_agg(DISTINCT k.person_id) FROM services_skill k
-               WHERE k.service_id = ANY(%(services)s) AND EXISTS (
-                   SELECT FROM services_shift h WHERE h.person_id = k.person_id
-                   AND h.location_id = %(place)s AND h.duty = 'practitioner')),
-    'known', (SELECT jsonb_agg(n.id) FROM (
-                  SELECT p.id FROM tenancy_person p WHERE p.id = ANY(%(named)s)
-                  UNION ALL SELECT r.id FROM rooms_room r
-                  WHERE r.id = ANY(%(named)s) AND r.location_id = %(place)s) n),
-    'contact', (SELECT {contact} FROM tenancy_location l WHERE l.id = %(place)s),
-    'shortest', (SELECT min(set_up_minutes + consultation_minutes + hands_on_minutes
-                            + developing_minutes + aftercare_minutes + clean_up_minutes)
-                 FROM services_service WHERE active),
-    'usual', (SELECT jsonb_agg(u.practitioner_id) FROM (
-                  SELECT l.practitioner_id FROM services_line l
-                  JOIN services_visit v ON v.business_id = l.business_id AND v.id = l.visit_id
-                  WHERE v.client_id = %(client)s AND l.state = 'finished'
-                  GROUP BY 1 ORDER BY count(*) DESC, max(l.starts_at) DESC LIMIT 1) u)
-)
-"""
 
 
 def availability(
@@ -185,7 +154,9 @@ def asked_for(
     client = tenancy.loaded(Client, client_id, actor)
     if client.erased_at is not None:
         raise Erased
-    found = candidates_for(location_id, client_id, lines, now)
+    service_ids = [line.service_id for line in lines]
+    named = {i for line in lines for i in (line.practitioner_id, line.room_id) if i}
+    found = candidates_for(location_id, client_id, service_ids, now, named)
     facts = planning.plan_facts(
         actor=actor,
         location_id=location_id,
@@ -227,29 +198,6 @@ def _check_asked(
         raise invalid("/from", "must be a time that visits are planned for")
     if until is not None and not since < until <= since + MOST_AHEAD:
         raise invalid("/to", f"must be later than from, by up to {MOST_AHEAD.days} days")
-
-
-def candidates_for(
-    location_id: UUID, client_id: UUID, lines: Sequence[LineAsked], now: datetime
-) -> dict[str, Any]:
-    """Who, where and with which kit it could be, and what else does not change with the time."""
-    named = {i for line in lines for i in (line.practitioner_id, line.room_id) if i}
-    with connection.cursor() as cursor:
-        cursor.execute(
-            _CANDIDATES.format(contact=CONTACT_SECONDS),
-            {
-                "place": location_id,
-                "client": client_id,
-                "services": [line.service_id for line in lines],
-                "named": list(named),
-                "now": now,
-            },
-        )
-        (row,) = cursor.fetchone()
-    found = {key: value or [] for key, value in orjson.loads(row).items()}
-    for key in ("rooms", "kits", "people", "known", "usual"):
-        found[key] = [UUID(i) for i in found[key]]
-    return found
 
 
 def _check_named(facts: PlanFacts, lines: Sequence[LineAsked], found: dict[str, Any]) -> None:
@@ -344,6 +292,9 @@ class Asked:
         days = [day for day, _ in _days(facts.place.zone, reach)]
         self.taken.load(horizon)
         allowed = self.bounds.may_start(days)
+        orders = self.bounds.allowed_orders() if self.any_order else []
+        if self.any_order and not orders:
+            allowed = [()] * len(allowed)  # screening lets no order be on one day
         return Question(
             period=period,
             now=self.now,
@@ -387,6 +338,7 @@ class Asked:
             ),
             client_busy=self.taken.of(self.client.id),
             any_order=self.any_order,
+            orders=tuple(orders),
             shortest_minutes=found["shortest"] or 0,
             usual_practitioner_id=next(iter(found["usual"]), None),
         )

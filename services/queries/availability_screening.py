@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from itertools import combinations, permutations
 from uuid import UUID
 
 from clients import queries as client_queries
@@ -62,16 +63,50 @@ class Bounds:
             )
         return found
 
+    def allowed_orders(self) -> list[tuple[int, ...]]:
+        """The orders of the lines, as asked first, in which screening lets them be on one day.
+
+        Only what the services themselves are decides: a peel is not behind waxing on one area.
+        """
+        many = len(self.services)
+        asked = tuple(range(many))
+        orders = list(permutations(asked))
+        if many < 2:
+            return orders
+        pairs = list(permutations(asked, 2))
+        # Each pair on a day of its own: nothing but the pair itself then bears on it.
+        today = local_date(self.now, self.zone)
+        seen = foresee(
+            rule_set=self.rules,
+            lines=[
+                LineToScreen(
+                    key=f"{first} {then} {position}",
+                    area=self.services[n].area,
+                    method=self.services[n].method,
+                    on=today + (1 + at) * _DAY,
+                    patch_test=PatchTest.NOT_NEEDED,
+                    position=position,
+                )
+                for at, (first, then) in enumerate(pairs)
+                for position, n in enumerate((first, then))
+            ],
+            declarations=(),
+            today=today,
+        )
+        good = {(a, b) for a, b in pairs if seen[f"{a} {b} 1"].verdict.passes}
+        return [order for order in orders if all(pair in good for pair in combinations(order, 2))]
+
     def verdicts(self, day: date) -> list[tuple[str, date | None]]:
         """(verdict, first day if one can be told) of each line for a visit on that day, as far as is known."""
-        if not self.knows_something:
+        if not self.knows_something and len(self.services) < 2:
             return [("", None)] * len(self.services)
         seen = self._foreseen([day])
+        found = [seen[f"{n} {day}"] for n in range(len(self.services))]
+        # Of a client of whom nothing is known, the services' order alone may have a verdict.
         return [
-            (verdict.value, earliest_on) for (verdict, earliest_on) in (
-                seen[f"{n} {day}"] for n in range(len(self.services))
-            )
-        ]  # fmt: skip
+            ("" if verdict.passes and not self.knows_something else verdict.value, earliest_on)
+            for verdict, earliest_on in found
+        ]
 
     def _forbidden(self, days: Sequence[date]) -> list[set[date]]:
         if not self.knows_something:

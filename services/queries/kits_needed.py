@@ -13,7 +13,8 @@ from clients.models import Client
 from clients.rules.patch_tests import of_line
 from services.models import Service
 from services.queries import planning
-from services.queries.availability import Asked, LineAsked, candidates_for, time_behind
+from services.queries.availability import Asked, LineAsked, time_behind
+from services.queries.availability_candidates import candidates_for
 from services.queries.availability_screening import Bounds
 from services.queries.price_list import services_with_kits
 from services.queries.taken import TakenSoFar
@@ -93,7 +94,7 @@ def _asked(
     actor: Actor, now: datetime, location_id: UUID, services: list[Service], since: datetime
 ) -> Asked:
     lines = [LineAsked(service_id=service.id) for service in services]
-    found = candidates_for(location_id, _ANYBODY, lines, now)
+    found = candidates_for(location_id, _ANYBODY, [service.id for service in services], now)
     facts = planning.plan_facts(
         actor=actor,
         location_id=location_id,

@@ -175,3 +175,27 @@ def test_statements_are_bounded_however_many_lines_and_days(call, now, many, mos
     assert len(statements) <= most, "\n".join(s[:90] for s in statements)
     # Nothing was written: a read has no effect.
     assert not [s for s in statements if s.startswith(("INSERT", "UPDATE", "DELETE"))]
+
+
+def test_any_order_is_one_that_screening_lets_be_and_a_given_one_stands_and_is_told(call, now):
+    # A facial behind waxing on one face waits; before it, it may be (clients/screening_rules).
+    lines = [pick("brow wax"), pick("facial")]
+    free = found(call, now, *lines, any_order=True)
+    in_order = {tuple(x["service_id"] for x in o["lines"]) for o in free["options"]}
+    assert in_order == {(str(uid("facial")), str(uid("brow wax")))}
+    given = found(call, now, *lines)
+    assert {tuple(x["service_id"] for x in o["lines"]) for o in given["options"]} == {
+        (str(uid("brow wax")), str(uid("facial")))
+    }
+    assert [s["verdict"] for s in given["screening"]] == ["", "wait_until"]
+    right = found(call, now, *reversed(lines))
+    assert [s["verdict"] for s in right["screening"]] == ["", ""]
+
+
+def test_where_no_order_may_be_the_reason_is_screening(call, now):
+    # Waxing and a peel on one face: neither before the other on one day.
+    lines = [pick("brow wax"), pick("light peel")]
+    end = (now + timedelta(hours=6)).isoformat()
+    none = found(call, now, *lines, any_order=True, to=end)
+    assert none["options"] == [] and {r["why"] for r in none["reasons"]} == {"screening"}
+    assert none["what_if"] == []

@@ -166,12 +166,14 @@ def layout_of(lines: Sequence[WantedLine], crew: Pattern, rooms: Pattern) -> Lay
 
 
 def orders_of(question: Question) -> list[tuple[WantedLine, ...]]:
-    """The lines as asked, and then in every other order if any will do."""
+    """The lines as asked, and then in every other order that may be if any will do."""
     if not question.any_order:
         return [question.lines]
     # Equal lines change places to no effect; a mapping in them cannot be hashed.
     found: list[tuple[WantedLine, ...]] = []
-    for lines in permutations(question.lines):
+    orders = question.orders or permutations(range(len(question.lines)))
+    for order in orders:
+        lines = tuple(question.lines[n] for n in order)
         if lines not in found:
             found.append(lines)
     return found

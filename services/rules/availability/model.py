@@ -110,6 +110,8 @@ class Question:
     #: How long a kit is away after the turnover.
     kit_away_minutes: int = 0
     any_order: bool = False
+    #: With `any_order`: the orders that may be, by the lines' places; none named: every order.
+    orders: tuple[tuple[int, ...], ...] = ()
     shortest_minutes: int = 0
     usual_practitioner_id: UUID | None = None
 

@@ -1,6 +1,7 @@
 """Questions for the search, made up by Hypothesis: crowded half days, so that much does not fit."""
 
 from datetime import UTC, datetime, timedelta
+from itertools import permutations
 from uuid import UUID
 
 from hypothesis import strategies as st
@@ -105,6 +106,7 @@ def questions(draw):
         kit_away_minutes=draw(st.sampled_from([0, 0, 40])),
         open=draw(st.sampled_from([WHOLE, (span(30, 200), span(230, 420))])),
         client_busy=draw(spans(most=1)), any_order=draw(st.booleans()),
+        orders=draw(st.sampled_from([(), (), tuple(permutations(range(len(lines))))[1:]])),
         shortest_minutes=draw(st.sampled_from([0, 20, 45])),
         usual_practitioner_id=draw(st.sampled_from([None, *ids])),
     )  # fmt: skip

@@ -56,9 +56,11 @@ def plain_options(q: Question, without: frozenset[str] = frozenset()) -> dict[da
 
 
 def ways_at(q: Question, start: datetime, without: frozenset[str] = frozenset()) -> Iterator[Way]:
-    orders = [q.lines]
-    for order in permutations(q.lines) if q.any_order else ():
-        orders += [] if order in orders else [order]
+    orders = [] if q.any_order else [q.lines]
+    for places in permutations(range(len(q.lines))) if q.any_order else ():
+        order = tuple(q.lines[n] for n in places)
+        if (not q.orders or places in q.orders) and order not in orders:
+            orders.append(order)
     for n, lines in enumerate(orders):
         people = [
             [p for p in q.practitioners
