@@ -45,6 +45,7 @@ class PeerLine(models.Model):
     kit_id = models.UUIDField(null=True)
     set_up_by = models.UUIDField()
     turnover_by = models.UUIDField()
+    shortened = models.BooleanField()
     state = models.CharField(max_length=12)
     price_minor = models.PositiveIntegerField()
     currency = models.CharField(max_length=3)
