@@ -8,7 +8,7 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
-        from services.actions import conditions, incidents, photographs, treatments
+        from services.actions import conditions, incidents, photographs, treatments, waiting
         from services.actions.erasure import register_holdings
         from services.queries import intake
 
@@ -20,3 +20,4 @@ class ServicesConfig(AppConfig):
         incidents.register_holdings()
         treatments.register_holdings()
         photographs.register_holdings()
+        waiting.register_holdings()

@@ -145,6 +145,15 @@ class HeldByAnother(Problem):
     template = "It is held by {held_by} until {until}."
 
 
+class OfferOver(Problem):
+    """The offer from the waiting list was accepted, declined or withdrawn, or its time is over; `state` says
+    which. If the time is still free, book it as any other.
+    """
+
+    slug, status, title = "offer-over", 409, "Offer is over"
+    template = "The offer is {state}; it was until {expires_at}."
+
+
 class HoldDiffers(Problem):
     """A hold is booked as it was held, or with fewer lines: the same services, practitioners, rooms and
     kits in the same order, beginning within the held time. For anything else release it and book.

@@ -7,19 +7,22 @@ from datetime import datetime
 from celery import shared_task
 from celery.exceptions import SoftTimeLimitExceeded
 
-from services.actions import foresight, holds
+from services.actions import foresight, holds, waiting, waiting_matching, waiting_messages
 from services.actions import rebooking as actions
-from services.rules.reminders import Message
+from services.queries.waiting import offers_over
+from services.rules.reminders import Message, RebookingState
 from services.transports import Refused, Transport, Unreachable, transport
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import Actor, system_actor
 from spa_ops.tenancy.queries import business_ids
+from spa_ops.unit.work import reading
 
 log = logging.getLogger("services.tasks")
 BEAT = {
     "send-due-reminders": ("services.tasks.send_due_reminders", 30),
     "look-ahead": ("services.tasks.look_ahead", 30),
     "sweep-holds": ("services.tasks.sweep_holds", 60),
+    "offer-freed-time": ("services.tasks.offer_freed_time", 20),
 }
 #: Of one business in one run; the rest comes with the next beat.
 MOST_PER_RUN = 500
@@ -107,3 +110,68 @@ def sweep_holds() -> int:
         except Exception:  # one business's trouble must not keep the others waiting
             log.exception("sweeping holds of business %s stopped", business_id)
     return total
+
+
+@shared_task(name="services.tasks.offer_freed_time")
+def offer_freed_time(now: datetime | None = None) -> dict[str, int]:
+    """Let offers lapse, offer what came free to who waits longest, and tell them; gives how many of each.
+
+    Any number may run at once, and any may be killed: each offer commits by itself, no message goes
+    out twice, and what came free stays due until the list was gone through.
+    """
+    counts: Counter[str] = Counter()
+    carrier = transport()
+    for business_id in business_ids():
+        try:
+            counts += _waiting_of_business(system_actor(business_id), carrier, now)
+        except SoftTimeLimitExceeded:
+            raise
+        except Exception:  # one business's trouble must not keep the others waiting
+            log.exception("the waiting lists of business %s stopped", business_id)
+            counts["stopped"] += 1
+    return dict(counts)
+
+
+def _waiting_of_business(actor: Actor, carrier: Transport, now: datetime | None) -> Counter[str]:
+    counts: Counter[str] = Counter()
+    with reading(actor.business_id):
+        over = offers_over(now or clock.now(), MOST_PER_RUN)
+    for offer_id in over:
+        counts["lapsed"] += waiting.lapse_offer(
+            actor=actor, now=now or clock.now(), offer_id=offer_id
+        )
+    for place_id in waiting_matching.look_again_where_due(actor=actor, now=now or clock.now()):
+        at: waiting_matching.Place | None = None
+        for _ in range(MOST_PER_RUN):
+            at = waiting_matching.offer_next(
+                actor=actor, now=now or clock.now(), location_id=place_id, at=at
+            )
+            if at is None:
+                break
+            counts["offered"] += at.offer_id is not None
+    while waiting_messages.settle_stalled_message(actor=actor, now=now or clock.now()) is not None:
+        counts["unconfirmed"] += 1
+    for _ in range(MOST_PER_RUN):
+        claimed = waiting_messages.claim_due_message(actor=actor, now=now or clock.now())
+        if claimed is None:
+            break
+        if claimed.message is None:
+            counts[claimed.outcome] += 1
+        else:
+            counts[_told(actor, carrier, claimed.message, now)] += 1
+    return counts
+
+
+def _told(actor: Actor, carrier: Transport, message: Message, now: datetime | None) -> str:
+    # No transaction is open here, as with reminders.
+    state = RebookingState.SENT
+    try:
+        carrier.send(message)
+    except Refused:
+        state = RebookingState.NOT_SENT
+    except Unreachable:
+        state = RebookingState.WAITING
+    waiting_messages.settle_message(
+        actor=actor, now=now or clock.now(), offer_id=message.reference, state=state
+    )
+    return f"message {state}"

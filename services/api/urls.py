@@ -10,6 +10,7 @@ from services.api.recurring_urls import urlpatterns as recurring
 from services.api.team_urls import urlpatterns as team
 from services.api.treatment_urls import urlpatterns as treatments
 from services.api.visit_urls import urlpatterns as visits
+from services.api.waiting_urls import urlpatterns as waiting
 
 urlpatterns = [
     *team,
@@ -22,4 +23,5 @@ urlpatterns = [
     *treatments,
     *photographs,
     *recurring,
+    *waiting,
 ]

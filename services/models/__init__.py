@@ -24,6 +24,7 @@ from services.models.visits import (
     VisitState,
     WorkRecord,
 )
+from services.models.waiting import OfferState, WaitingDue, WaitingEntry, WaitingOffer, WaitingState
 
 __all__ = [
     "Absence",
@@ -48,6 +49,7 @@ __all__ = [
     "IntakeLink",
     "Line",
     "LineState",
+    "OfferState",
     "Payment",
     "PaymentKind",
     "PaymentMeans",
@@ -67,6 +69,10 @@ __all__ = [
     "Visit",
     "VisitChange",
     "VisitState",
+    "WaitingDue",
+    "WaitingEntry",
+    "WaitingOffer",
+    "WaitingState",
     "Wish",
     "WorkRecord",
 ]

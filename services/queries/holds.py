@@ -18,14 +18,15 @@ def locked_hold(hold_id: UUID, actor: Actor) -> Hold:
 
 
 def holders(hold_ids: Collection[UUID]) -> dict[UUID, str]:
-    """For each hold the name of the device that holds it, else of the person."""
+    """For each hold the name of the device that holds it, else of the person; an offer's is the waiting list."""
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT h.id, coalesce(d.name, p.name, '') FROM services_hold h "
             "LEFT JOIN tenancy_device d ON d.business_id = h.business_id AND d.id = h.device_id "
             "LEFT JOIN tenancy_person p ON p.business_id = h.business_id AND p.id = h.person_id "
-            "WHERE h.id = ANY(%s)",
-            [list(hold_ids)],
+            "WHERE h.id = ANY(%s) UNION ALL "
+            "SELECT o.id, 'the waiting list' FROM services_waiting_offer o WHERE o.id = ANY(%s)",
+            [list(hold_ids), list(hold_ids)],
         )
         return dict(cursor.fetchall())
 

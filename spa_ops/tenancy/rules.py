@@ -30,6 +30,8 @@ class HousePolicy:
     intimate_age_floor: int = 18
     #: How long the desk keeps an option while it talks: 1 to 15.
     hold_minutes: int = 5
+    #: How long a time that came free is kept for who waits for it: 5 to 240.
+    offer_minutes: int = 30
     #: Who is booked comes this long after the booking at the earliest; a walk-in just comes.
     lead_minutes: int = 0
     #: So many days ahead the diary is open; 0: as far as anybody likes.
@@ -62,6 +64,8 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append((key, "invalid", "must be 16 or 18"))
         elif key == "hold_minutes" and not 1 <= value <= 15:
             errors.append((key, "invalid", "must be 1 to 15"))
+        elif key == "offer_minutes" and not 5 <= value <= 240:
+            errors.append((key, "invalid", "must be 5 to 240"))
         elif key == "closed_on_holidays_of" and not _has_holidays(value):
             errors.append(
                 (key, "invalid", "must be an ISO 3166 code such as US or US-TX, or empty")

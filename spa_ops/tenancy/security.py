@@ -18,6 +18,7 @@ DELETABLE = {
     "imports_row",
     "services_foresight_due",
     "services_hold",
+    "services_waiting_due",
 }
 _TENANT = "business_id = nullif(current_setting('spa.business', true), '')::uuid"
 

@@ -14,6 +14,7 @@ REMOVABLE = {
     "claims_claim": "a plan that is off holds nothing",
     "clients_client_word": "derived from the name, which has changed",
     "services_foresight_due": "a note that something is to be looked at; gone once it is",
+    "services_waiting_due": "a note that time has come free; gone once the list was looked at",
     "services_hold": "time that was held and is over, after a day",
     "imports_row": "a file's rows, once they are applied",
 }

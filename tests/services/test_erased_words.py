@@ -22,6 +22,7 @@ BLANKED = {
     "clients_client_word": {"word"},
     "services_booking_condition": {"language"},
     "services_visit": {"note"},
+    "services_waiting_entry": {"note"},
     "services_visit_change": {"reason"},
     "services_payment": {"reason"},
 }  # fmt: skip
@@ -61,6 +62,16 @@ KEPT = {
     "services_series": {"rule": "a rule of RFC 5545, when and not what", "zone": "the location's own"},
     "services_visit": {"policy_shown": _OF_THE_HOUSE, "source_id": "the id in the file it was imported from"},
     "services_visit_change": {"kind": _CODE, "policy_shown": _OF_THE_HOUSE},
+    "services_waiting_entry": {
+        "lines": "ids of services, people and rooms",
+        "weekdays": "names of days",
+        "times": "times of day",
+    },
+    "services_waiting_offer": {
+        "lines": "ids of services, people, rooms and kits, and when",
+        "message_state": _CODE,
+        "message_outcome": _CODE,
+    },
     "services_wish": {"area": _CODE},
 }  # fmt: skip
 #: References that are plain columns, for rows that may be late.

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from rooms.tasks import flag_rooms
-from services.tasks import look_ahead
+from services.tasks import look_ahead, offer_freed_time
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
@@ -60,6 +60,11 @@ def build() -> None:
     _away(call("lena"), LAKE, uid("petra"))
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
+    _waiting(call("freya"), LAKE, uid("celia"), uid("facial"))
+    _waiting(call("henk"), HARBOR, uid("hugo"), uid("facial"))
+    offer_freed_time()
+    _waiting(call("freya"), LAKE, uid("dora"), uid("facial"))
+    _waiting(call("henk"), HARBOR, uid("hugo"), uid("lip wax"))
 
 
 def _patch_test(lead: Caller, client_id: Any, **where: str) -> None:
@@ -81,6 +86,13 @@ def _incident(caller: Caller, place: Any, client_id: Any, shown_by: Caller | Non
     _done(caller.post(f"clients/{client_id}/consents", agreed))
     shown = {"picture": photograph(), "moment": "injury", "area": "knee"}
     _done((shown_by or caller).post(f"{incident_path}/photographs", shown))
+
+
+def _waiting(caller: Caller, place: Any, client_id: Any, service_id: Any) -> None:
+    """Somebody waits for a day two weeks ahead."""
+    day = {"from_on": "2026-05-20", "until_on": "2026-05-20"}
+    asked = {"client_id": str(client_id), "lines": [{"service_id": str(service_id)}]}
+    _done(caller.post(f"locations/{place}/waiting", asked | day))
 
 
 def _recurring(caller: Caller, place: Any, client_id: Any, planned: dict[str, Any]) -> None:

@@ -41,6 +41,8 @@ TABLES = {
     "skills": "services_skill",
     "sync": "tenancy_location",
     "tokens": "tenancy_token",
+    "waiting": "services_waiting_entry",
+    "waiting-offers": "services_waiting_offer",
     "turnover-steps": "rooms_step_report",
 }
 #: Field name without `_id` -> table, where no entity of that name tells it.
@@ -88,6 +90,12 @@ MEANT: dict[str, dict[str, Any]] = {
     "POST locations/<uuid:id>/incidents": {"person_id": None, "visit_id": None, "line_id": None},
     "POST locations/<uuid:id>/recurring-visits": {"rule": "FREQ=WEEKLY;COUNT=2"},
     "POST locations/<uuid:id>/recurring-visits/preview": {"rule": "FREQ=WEEKLY;COUNT=2"},
+    "POST locations/<uuid:id>/waiting": {
+        "from_on": "2026-05-06",
+        "until_on": "2026-06-06",
+        "weekdays": [],
+        "times": [],
+    },
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST services": {"area": "brow", "method": "hard_wax"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},

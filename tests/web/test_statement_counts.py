@@ -95,6 +95,10 @@ def _copy(cursor: Any, table: str, row_id: str) -> None:
         cursor.execute("SELECT service_id FROM services_skill WHERE id = %s", [row_id])
         _copy(cursor, "services_service", cursor.fetchone()[0])
         fresh = {"service_id": f"to_jsonb(({UNSKILLED}))"}
+    elif table == "services_waiting_offer":
+        cursor.execute("SELECT entry_id FROM services_waiting_offer WHERE id = %s", [row_id])
+        _copy(cursor, "services_waiting_entry", cursor.fetchone()[0])
+        fresh = {"entry_id": f"to_jsonb(({UNOFFERED}))"}
     elif table == "services_one_day":
         fresh = {"on": 'to_jsonb(r."on" + n)'}
     else:
@@ -131,6 +135,12 @@ UNSKILLED = """
 SELECT s.id FROM services_service s WHERE NOT EXISTS (
     SELECT FROM services_skill k WHERE k.service_id = s.id AND k.person_id = r.person_id
 ) ORDER BY s.id OFFSET n - 1 LIMIT 1
+"""
+#: The nth entry of a waiting list to whom nothing was offered.
+UNOFFERED = """
+SELECT w.id FROM services_waiting_entry w WHERE NOT EXISTS (
+    SELECT FROM services_waiting_offer o WHERE o.entry_id = w.id
+) ORDER BY w.id OFFSET n - 1 LIMIT 1
 """
 OTHER_VALUE = {
     "character varying": "$ || n",
