@@ -16,10 +16,11 @@ def compare(
     peer: Callable[[int], float],
     unit: str,
     note: str,
+    runs: int = RUNS,
 ) -> dict[str, object]:
-    """Measure both sides `RUNS` times in turn (after one run each that does not count)."""
+    """Measure both sides `runs` times in turn (after one run each that does not count)."""
     found: dict[str, list[float]] = {"ours": [], "peer": []}
-    for run in range(RUNS + 1):
+    for run in range(runs + 1):
         # Who goes first alternates, so that a slow moment of the machine meets both alike.
         sides = [("ours", ours), ("peer", peer)]
         for name, side in sides if run % 2 else reversed(sides):
