@@ -1,5 +1,6 @@
 """Reads of rooms, turnovers and flags."""
 
+from collections.abc import Collection
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -33,6 +34,12 @@ def plan_for(place: Location, on: date) -> rules.TurnoverPlan:
 def open_turnover(room_id: UUID) -> Turnover | None:
     """The turnover that this room still needs."""
     return Turnover.objects.filter(room_id=room_id, finished_at=None).first()
+
+
+def left_at_of(room_ids: Collection[UUID]) -> dict[UUID, datetime | None]:
+    """For each room with an open turnover when the client left it; None where nobody had."""
+    rows = Turnover.objects.filter(room__in=room_ids, finished_at=None)
+    return dict(rows.values_list("room_id", "left_at"))
 
 
 def standing_reports(turnover: Turnover) -> list[StepReport]:

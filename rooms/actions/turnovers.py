@@ -52,7 +52,7 @@ def begin_turnover(
             "steps_version": plan.version,
         },
     )
-    settle_flags(room, now)
+    settle_flags(room.location, [room], now)
     return room
 
 
@@ -214,7 +214,7 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
             "steps_version": plan.version,
         },
     )
-    settle_flags(room, now)
+    settle_flags(room.location, [room], now)
     if turnover.visit_id is not None:
         claims.release_turnover(room_id=room.id, visit_id=turnover.visit_id)
     if actor.device_id is not None:

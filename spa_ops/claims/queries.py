@@ -1,13 +1,13 @@
 """Reads of what is taken."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.db import connection
 from psycopg.types.range import Range
 
-from spa_ops.claims.models import Claim, Phase
+from spa_ops.claims.models import Claim
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.intervals import Period
 
@@ -24,19 +24,18 @@ def busy(bookable_ids: Iterable[UUID], period: Period, now: datetime) -> set[UUI
     }
 
 
-def next_set_up(room_ids: Iterable[UUID], after: datetime) -> dict[UUID, datetime]:
-    """For each room the start of its next set-up at or after `after`, where one is planned."""
-    found: dict[UUID, datetime] = {}
-    rows = Claim.objects.filter(
-        bookable__in=set(room_ids),
-        phase=Phase.SET_UP,
-        span__startswith__gte=after,
-        hold_expires_at=None,
-    )
-    for room_id, span in rows.values_list("bookable_id", "span"):
-        if room_id not in found or span.lower < found[room_id]:
-            found[room_id] = span.lower
-    return found
+_NEXT_SET_UP = """
+SELECT k.id, min(lower(c.span)) FROM unnest(%s::uuid[], %s::timestamptz[]) AS k(id, since)
+JOIN claims_claim c ON c.bookable_id = k.id AND c.phase = 'set_up' AND c.hold_expires_at IS NULL
+AND c.span && tstzrange(k.since, NULL) AND lower(c.span) >= k.since GROUP BY k.id
+"""
+
+
+def next_set_up(since: Mapping[UUID, datetime]) -> dict[UUID, datetime]:
+    """For each room the start of its next set-up at or after its instant, where one is planned."""
+    with connection.cursor() as cursor:
+        cursor.execute(_NEXT_SET_UP, [list(since), list(since.values())])
+        return dict(cursor.fetchall())
 
 
 def claims_of(visit_id: UUID) -> list[Claim]:

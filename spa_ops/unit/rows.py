@@ -43,23 +43,51 @@ def touch(rows: Sequence[Any]) -> None:
 
     Raises `StaleVersion` when somebody else wrote one since it was loaded.
     """
+    put_each(rows, fields=())
+
+
+def put_each(rows: Sequence[Any], *, fields: Sequence[str] = ()) -> None:
+    """`put` for many rows of one model, all new or all loaded, each with its own values: one statement.
+
+    `fields` are those of loaded rows to write; columns of JSON are not for this. Raises
+    `StaleVersion` when somebody else wrote one since it was loaded.
+    """
     if not rows:
         return
-    model = type(rows[0])
-    with connections[DEFAULT_DB_ALIAS].cursor() as cursor:
-        cursor.execute(
-            f"UPDATE {model._meta.db_table} r SET version = r.version + 1 "
-            "FROM unnest(%s::uuid[], %s::int[]) AS k(id, version) "
-            "WHERE r.id = k.id AND r.version = k.version",
-            [[row.id for row in rows], [row.version for row in rows]],
-        )
-        if cursor.rowcount != len(rows):
-            raise StaleVersion(current_version=None)
+    if rows[0]._state.adding:
+        for row in rows:
+            row.version = 1
+        insert(rows)
+    else:
+        _update_each(rows, fields)
+        for row in rows:
+            row.version += 1
     for row in rows:
-        row.version += 1
         current().publish(
             entity=row.entity, entity_id=row.id, version=row.version, feeds=tuple(row.feed_ids())
         )
+
+
+def _update_each(rows: Sequence[Any], names: Sequence[str]) -> None:
+    model, database = type(rows[0]), connections[DEFAULT_DB_ALIAS]
+    fields = [model._meta.get_field(name) for name in names]
+    quote = connection.ops.quote_name
+    changes = "".join(f", {quote(field.column)} = k.c{n}" for n, field in enumerate(fields))
+    kinds = ["uuid", "int", *(field.db_type(database) for field in fields)]
+    columns = ", ".join(["id", "version", *(f"c{n}" for n in range(len(fields)))])
+    values = [
+        [field.get_db_prep_save(getattr(row, field.attname), database) for row in rows]
+        for field in fields
+    ]
+    with database.cursor() as cursor:
+        cursor.execute(
+            f"UPDATE {quote(model._meta.db_table)} r SET version = r.version + 1{changes} "
+            f"FROM unnest({', '.join(f'%s::{kind}[]' for kind in kinds)}) AS k({columns}) "
+            "WHERE r.id = k.id AND r.version = k.version",
+            [[row.id for row in rows], [row.version for row in rows], *values],
+        )
+        if cursor.rowcount != len(rows):
+            raise StaleVersion(current_version=None)
 
 
 def insert(rows: Sequence[models.Model]) -> None:

@@ -1,5 +1,6 @@
 """Disinfectants by their labels, and baths: mixed, judged, ended."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -25,7 +26,7 @@ from spa_ops.kernel.units import VolumeUnit, to_millilitres
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.rules import open_periods
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import put, put_each
 from spa_ops.unit.work import action, current
 
 
@@ -160,12 +161,21 @@ def end_solution(
 
 def end(solution: Solution, at: datetime, reason: EndReason) -> None:
     solution.ended_at, solution.end_reason = at, reason.value
-    put(solution, fields=["ended_at", "end_reason"])
-    _solution_evidence(
-        "solution.ended",
-        solution,
-        {"reason": reason.value, "ended_at": at, "discard_at": solution.discard_at},
-    )
+    _put_ended([solution])
+
+
+def _put_ended(solutions: Sequence[Solution]) -> None:
+    put_each(solutions, fields=["ended_at", "end_reason"])
+    for solution in solutions:
+        _solution_evidence(
+            "solution.ended",
+            solution,
+            {
+                "reason": solution.end_reason,
+                "ended_at": solution.ended_at,
+                "discard_at": solution.discard_at,
+            },
+        )
 
 
 @action
@@ -176,7 +186,8 @@ def expire_solutions(*, actor: Actor, now: datetime, location_id: UUID, limit: i
     """
     due = queries.due_solutions(location_id, now, limit)
     for solution in due:
-        end(solution, solution.discard_at, EndReason.WINDOW_OVER)
+        solution.ended_at, solution.end_reason = solution.discard_at, EndReason.WINDOW_OVER.value
+    _put_ended(due)
     return len(due)
 
 
