@@ -52,11 +52,13 @@ _OFFERED = PASSING | {"", Verdict.ASK_FIRST.value}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """How far a list was gone through for what was due then. `missed`: whose time was gone once."""
+    """How far a list was gone through for what was due then. `missed`: whose time was gone
+    when it was to be kept; they are tried once more.
+    """
 
     due: frozenset[UUID]
     after: tuple[datetime, UUID] | None = None
-    missed: UUID | None = None
+    missed: frozenset[UUID] = frozenset()
     offer_id: UUID | None = None
 
 
@@ -90,7 +92,7 @@ def offer_next(
     if not due or not is_open(place.opening_hours, place.zone, now, policy.closed_on_holidays_of):
         return None
     if at is None or at.due != ids:
-        at = Place(due=ids, missed=at.missed if at else None)
+        at = Place(due=ids, missed=at.missed if at else frozenset())
     at = replace(at, offer_id=None)
     window = queries.freed(due)
     entries = queries.waiting_behind(place.id, at.after, ENTRIES_AT_ONCE)
@@ -101,13 +103,13 @@ def offer_next(
         if option is None:
             continue
         if queries.due_ids(place.id) != ids:
-            return Place(due=frozenset())
+            return Place(due=frozenset(), missed=at.missed)
         try:
             offer = _keep(actor=actor, now=now, entry=entry, option=option)
         except Problem:
-            if at.missed != entry.id:
+            if entry.id not in at.missed:
                 # Somebody was faster: perhaps not with all of it.
-                return Place(due=frozenset(), missed=entry.id)
+                return Place(due=frozenset(), missed=at.missed | {entry.id})
             continue
         return replace(at, offer_id=offer.id)
     if len(entries) == ENTRIES_AT_ONCE:

@@ -11,10 +11,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from clients.models import ConsentPurpose
+from services.actions.waiting_matching import offer_next
 from services.models import WaitingDue, WaitingOffer
 from services.tasks import look_ahead, offer_freed_time, sweep_holds
 from spa_ops.claims.models import Claim
 from spa_ops.kernel import clock
+from spa_ops.kernel.actor import system_actor
 from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
 from tests.concurrency.invariants import count, flaws
@@ -174,6 +176,25 @@ def test_a_no_goes_to_the_next_and_keeps_the_place_but_for_that_day(call, now):
     offer_freed_time()
     assert offers(call) == []
     assert waiting(call) == [("Dvořák", "waiting")]
+
+
+def test_what_comes_free_while_a_list_is_gone_through_goes_to_who_waits_longest(call, now):
+    visits = fill(call, now)
+    early = wait(call, "guest 0", times=[["12:30", "12:31"]])
+    later = wait(call, "guest 1", times=[["13:45", "13:46"]])
+    wait(call, "guest 2")
+    offer_freed_time()
+    cancel(call, visits[105])
+    going = {"actor": system_actor(BUSINESS), "now": now, "location_id": LAKE}
+    at = offer_next(**going)
+    assert at is not None
+    assert [o["entry_id"] for o in offers(call)] == [later["id"]]
+    # The list stands behind the first already.
+    cancel(call, visits[30])
+    while at is not None:
+        at = offer_next(**going, at=at)
+    assert [o["entry_id"] for o in offers(call, state="offered")].count(early["id"]) == 1
+    assert {o["entry_id"] for o in offers(call)} == {early["id"], later["id"]}
 
 
 def test_an_offer_lapses_after_its_minutes_and_never_runs_into_the_visit(call, now):
@@ -347,7 +368,7 @@ def test_who_agreed_gets_one_message_in_sending_hours_and_a_minors_guardian_is_c
     assert offer_freed_time() == {}
     (message,) = kept
     assert (message.channel, message.recipient) == ("sms", "+13125550123")
-    # RFC 5545 and its like have no say here; the words are ours, "stop" as in 47 CFR 64.1200(a)(10).
+    # The words are ours; "stop" as in 47 CFR 64.1200(a)(10).
     assert message.text.startswith("Lake: a time has come free on 6 May at 13:45. It is")
     assert "kept for you until 12:30" in message.text
     assert "nothing is booked before" in message.text
