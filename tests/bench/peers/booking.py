@@ -34,9 +34,9 @@ _VISIT = (
 _LINE = (
     "INSERT INTO services_line (id, business_id, visit_id, position, service_id, area, method, "
     "practitioner_id, room_id, set_up_by, turnover_by, set_up_at, starts_at, hands_on_at, "
-    "aftercare_at, ends_at, turnover_ends_at, state, price_minor, currency, verdict, rules_version) "
+    "aftercare_at, ends_at, turnover_ends_at, state, price_minor, currency, verdict, rules_version, shortened) "
     "VALUES (%s, %s, %s, 0, %s, 'lip', 'hard_wax', %s, %s, %s, %s, %s, %s, %s, %s, %s, %s, "
-    "'planned', 1500, 'USD', '', '')"
+    "'planned', 1500, 'USD', '', '', false)"
 )
 _CHANGE = (
     "INSERT INTO services_visit_change (id, business_id, visit_id, kind, at, person_id, is_at, "
