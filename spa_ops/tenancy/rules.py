@@ -44,6 +44,12 @@ class HousePolicy:
     kit_wash_minutes: int = 0
     kit_rinse_minutes: int = 0
     kit_dry_minutes: int = 0
+    #: How wax is drawn, where the jurisdiction allows it; elsewhere with a new applicator for each dip.
+    wax_drawing: str = "new_each_dip"
+
+
+#: What `wax_drawing` may be, as the requirement packs name it.
+WAX_DRAWINGS = ("new_each_dip", "disinfected_each_dip", "decanted_cup", "squeeze_bottle")
 
 
 def house_policy(stored: Any) -> HousePolicy:
@@ -66,6 +72,8 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append((key, "invalid", "must be 1 to 15"))
         elif key == "offer_minutes" and not 5 <= value <= 240:
             errors.append((key, "invalid", "must be 5 to 240"))
+        elif key == "wax_drawing" and value not in WAX_DRAWINGS:
+            errors.append((key, "invalid", f"must be one of {', '.join(WAX_DRAWINGS)}"))
         elif key == "closed_on_holidays_of" and not _has_holidays(value):
             errors.append(
                 (key, "invalid", "must be an ISO 3166 code such as US or US-TX, or empty")

@@ -36,6 +36,7 @@ class ParameterName(StrEnum):
     TURNOVER_STEPS = "turnover_steps"
     SENDING_HOURS = "sending_hours"
     RETENTION = "retention"
+    WAX_DRAWING = "wax_drawing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
