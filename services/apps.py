@@ -8,7 +8,14 @@ class ServicesConfig(AppConfig):
     def ready(self) -> None:
         from clients.registry import Holding, register
         from services import bodies  # noqa: F401
-        from services.actions import conditions, incidents, photographs, treatments, waiting
+        from services.actions import (
+            conditions,
+            incidents,
+            photographs,
+            set_up,
+            treatments,
+            waiting,
+        )
         from services.actions.erasure import register_holdings
         from services.queries import intake
 
@@ -21,3 +28,4 @@ class ServicesConfig(AppConfig):
         treatments.register_holdings()
         photographs.register_holdings()
         waiting.register_holdings()
+        set_up.register_holdings()

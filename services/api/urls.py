@@ -7,6 +7,7 @@ from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.photograph_urls import urlpatterns as photographs
 from services.api.recurring_urls import urlpatterns as recurring
+from services.api.set_up_urls import urlpatterns as set_up
 from services.api.team_urls import urlpatterns as team
 from services.api.treatment_urls import urlpatterns as treatments
 from services.api.visit_urls import urlpatterns as visits
@@ -24,4 +25,5 @@ urlpatterns = [
     *photographs,
     *recurring,
     *waiting,
+    *set_up,
 ]

@@ -12,6 +12,7 @@ from services.models.photographs import Photograph
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.rearranging import Rearrangement
 from services.models.recurring import Series, SeriesVisit
+from services.models.set_up import SetUpTick
 from services.models.treatments import AftercareGiven, Wish
 from services.models.visits import (
     ForesightDue,
@@ -61,6 +62,7 @@ __all__ = [
     "Series",
     "SeriesVisit",
     "Service",
+    "SetUpTick",
     "Shift",
     "ShiftDay",
     "Skill",

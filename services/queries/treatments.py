@@ -201,3 +201,25 @@ def products_recorded(visit: Visit) -> list[str]:
     sealed = [bytes(r.sealed) for r in rows.order_by("recorded_at", "id")]
     opened = unseal_for_each({visit.client_id: sealed}).get(visit.client_id, []) if sealed else []
     return sorted({name for text in opened for name in json.loads(text).get("products", [])})
+
+
+def last_record_on(visit: Visit, areas: Collection[str]) -> dict[str, Any] | None:
+    """The newest readable work record of the client's earlier visits on one of `areas`; None: there is none.
+
+    Also of those merged into the client. Raises `Erased`.
+    """
+    people = ids_of(visit.client_id)
+    lines = Line.objects.filter(visit__client_id__in=people, area__in=areas, state__in=OVER)
+    before = lines.exclude(visit_id=visit.id).filter(starts_at__lt=visit.starts_at)
+    kept = under_present_key(WorkRecord.objects.filter(client_id__in=people, line__in=before))
+    row = kept.select_related("line").order_by("-line__starts_at", "-recorded_at", "-id").first()
+    if row is None:
+        return None
+    (text,) = unseal_each(row.business_id, row.client_id, [row.sealed])
+    return {
+        "visit_id": row.line.visit_id,
+        "area": row.line.area,
+        "method": row.line.method,
+        "recorded_at": rfc3339(row.recorded_at),
+        "record": json.loads(text),
+    }

@@ -60,6 +60,7 @@ KEPT = {
     },
     "services_rebooking": dict.fromkeys(("state", "outcome"), _CODE),
     "services_series": {"rule": "a rule of RFC 5545, when and not what", "zone": "the location's own"},
+    "services_set_up_tick": {"item": _CODE},
     "services_visit": {"policy_shown": _OF_THE_HOUSE, "source_id": "the id in the file it was imported from"},
     "services_visit_change": {"kind": _CODE, "policy_shown": _OF_THE_HOUSE},
     "services_waiting_entry": {

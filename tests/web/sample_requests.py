@@ -98,6 +98,7 @@ MEANT: dict[str, dict[str, Any]] = {
     },
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST services": {"area": "brow", "method": "hard_wax"},
+    "POST visits/<uuid:id>/set-up-list/ticks": {"item": "mirror"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},
 }
 #: The same for the lines of a visit: 18:00 in Chicago, when everybody is free.
