@@ -7,7 +7,7 @@ import base64
 import binascii
 import json
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from hashlib import sha256
 from typing import Any, ClassVar
 from uuid import UUID
@@ -34,6 +34,7 @@ from spa_ops.kernel.problems import (
 from spa_ops.unit.work import Outcome, RequestKey, reading, run
 from spa_ops.web import bodies, limits
 from spa_ops.web.entities import Entity
+from spa_ops.web.parsing import NO_OFFSET, PARSERS, lacks_offset
 
 FRONT_DESK, PRACTITIONER, LEAD, OWNER = Role.FRONT_DESK, Role.PRACTITIONER, Role.LEAD, Role.OWNER
 INSPECTOR, DEVICE = Role.INSPECTOR, Role.DEVICE
@@ -92,50 +93,12 @@ class ApiView(APIView):
         if text is None or text == "":
             return None
         kind = self.parameters[name][0]
-        parser: Callable[[str], Any] = {
-            "uuid": UUID,
-            "date": _date,
-            "datetime": _instant,
-            "bool": _boolean,
-            "str": _plain_text,
-            "int": _whole,
-        }[kind]
         try:
-            return parser(text)
+            return PARSERS[kind](text)
         except (ValueError, OverflowError):
             raise InvalidInput(
                 {"pointer": f"?{name}", "code": "invalid", "message": f"must be a {kind}"}
             ) from None
-
-
-def _date(text: str) -> Any:
-    return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
-
-
-def _instant(text: str) -> datetime:
-    found = datetime.fromisoformat(text)
-    if found.tzinfo is None:
-        raise ValueError("an offset is needed")
-    return found.astimezone(UTC)
-
-
-def _boolean(text: str) -> bool:
-    if text not in {"true", "false"}:
-        raise ValueError("true or false")
-    return text == "true"
-
-
-def _plain_text(text: str) -> str:
-    if "\x00" in text or len(text) > 200:
-        raise ValueError("plain text of up to 200 characters")
-    return text
-
-
-def _whole(text: str) -> int:
-    found = int(text)
-    if not -(2**31) <= found < 2**31:
-        raise ValueError("too large")
-    return found
 
 
 def json_response(text: str | bytes, status: int = 200) -> HttpResponse:
@@ -244,18 +207,23 @@ class NoInput(serializers.Serializer):  # type: ignore[type-arg]
 
 
 class Strict(serializers.Serializer):  # type: ignore[type-arg]
-    """Input that refuses unknown fields: a typo in a safety question must not pass as silence."""
+    """Input that refuses unknown fields: a typo in a safety question must not pass as silence.
+
+    An instant without an offset is refused: a time of the wall clock would be taken for UTC.
+    """
 
     def to_internal_value(self, data: Any) -> Any:
         if isinstance(data, dict):
             unknown = set(data) - {n for n, f in self.fields.items() if not f.read_only}
-            if unknown:
-                raise serializers.ValidationError(
-                    {
-                        name: serializers.ErrorDetail("is not a field of this request", "unknown")
-                        for name in unknown
-                    }
-                )
+            wrong = {
+                name: serializers.ErrorDetail("is not a field of this request", "unknown")
+                for name in unknown
+            }
+            for name, field in self.fields.items():
+                if isinstance(field, serializers.DateTimeField) and lacks_offset(data.get(name)):
+                    wrong[name] = serializers.ErrorDetail(NO_OFFSET, "invalid")
+            if wrong:
+                raise serializers.ValidationError(wrong)
         return super().to_internal_value(data)
 
 

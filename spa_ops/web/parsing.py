@@ -1,0 +1,57 @@
+"""What is sent in as text, as values of its kind."""
+
+import re
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+NO_OFFSET = "must be an instant with its offset, such as 2026-05-06T17:00:00Z"
+#: RFC 3339, section 5.6.
+_OFFSET = re.compile(r"[Tt ].*([Zz]|[+-][0-9]{2}:?[0-9]{2})$")
+
+
+def lacks_offset(given: object) -> bool:
+    """Whether this is text that could only be a time of the wall clock."""
+    return isinstance(given, str) and given != "" and not _OFFSET.search(given)
+
+
+def _date(text: str) -> Any:
+    return datetime.strptime(text, "%Y-%m-%d").date()  # noqa: DTZ007 - a calendar day has no zone
+
+
+def _instant(text: str) -> datetime:
+    found = datetime.fromisoformat(text)
+    if found.tzinfo is None:
+        raise ValueError("an offset is needed")
+    return found.astimezone(UTC)
+
+
+def _boolean(text: str) -> bool:
+    if text not in {"true", "false"}:
+        raise ValueError("true or false")
+    return text == "true"
+
+
+def _plain_text(text: str) -> str:
+    if "\x00" in text or len(text) > 200:
+        raise ValueError("plain text of up to 200 characters")
+    return text
+
+
+def _whole(text: str) -> int:
+    found = int(text)
+    if not -(2**31) <= found < 2**31:
+        raise ValueError("too large")
+    return found
+
+
+#: Query parameters by their type word; each raises ValueError or OverflowError for what is none.
+PARSERS: dict[str, Callable[[str], Any]] = {
+    "uuid": UUID,
+    "date": _date,
+    "datetime": _instant,
+    "bool": _boolean,
+    "str": _plain_text,
+    "int": _whole,
+}
