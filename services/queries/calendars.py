@@ -26,7 +26,7 @@ LEFT JOIN services_service s ON s.business_id = l.business_id AND s.id = l.servi
 LEFT JOIN rooms_room r ON r.business_id = l.business_id AND r.id = l.room_id
 LEFT JOIN tenancy_person p ON p.business_id = l.business_id AND p.id = l.practitioner_id
 WHERE c.bookable_id = %(subject)s AND c.span && tstzrange(%(since)s, %(until)s)
-AND c.hold_expires_at IS NULL AND (c.visit_id IS NULL OR v.location_id = %(place)s)
+AND c.hold_expires_at IS NULL AND (c.phase = 'absence' OR v.location_id = %(place)s)
 ORDER BY lower(c.span) LIMIT %(most)s
 """
 

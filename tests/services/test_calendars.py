@@ -59,6 +59,21 @@ def test_a_room_shows_who_works_there(call, now):
     assert [str(e["SUMMARY"]) for e in entries(url)] == ["Petra: Brow Wax"]
 
 
+@pytest.mark.parametrize(("by", "of"), [("petra", "person_id"), ("lena", "room_id")])
+def test_an_absence_or_a_closure_is_shown_and_not_why(call, now, by, of):
+    whose = {of: "petra" if of == "person_id" else "room 1"}
+    url = address(call, by, **whose)
+    body = {"kind": "time_off", of: str(uid(whose[of]))}
+    first, last = now + timedelta(hours=2), now + timedelta(hours=4)
+    body |= {"starts_at": first.isoformat(), "ends_at": last.isoformat()}
+    absence = call("lena").post(f"locations/{LAKE}/absences", body)
+    assert absence.status_code == 201, absence.body
+    (entry,) = entries(url)
+    assert (entry.start, entry.end, str(entry["SUMMARY"])) == (first, last, "Not available")
+    assert call("lena").post(f"absences/{absence.body['id']}/end").status_code == 200
+    assert entries(url) == []
+
+
 def test_a_move_keeps_the_entry_and_a_cancellation_takes_it_away(call, now):
     url = address(call)
     visit = book(call, now, line(now, minutes=120)).body
