@@ -12,11 +12,12 @@ from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import local_day
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.rules import open_periods
+from spa_ops.tenancy.rules import is_open
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import STAFF, ApiView, answer
 
+_INSTANT = timedelta(microseconds=1)
 _LATE = object_schema(
     visit_id="uuid", state="str", starts_at="datetime", late_minutes="int", expected_at="datetime",
     after_visit_id="uuid?", waits_for_id="uuid?", past_closing="bool",
@@ -47,10 +48,7 @@ class ReadRunningLate(ApiView):
         taken = [queries.still_taken(plan, self.now) for plan in plans]
         alone = {plan.visit.id: queries.late_now(plan, self.now) for plan in plans}
         found = lateness(taken, alone)
-        closes = max(
-            (p.end for p in open_periods(place.opening_hours, place.zone, local_date(self.now, place.zone))),
-            default=None,
-        )  # fmt: skip
+        holidays = tenancy.policy_of(place).closed_on_holidays_of
         late = []
         for visit_id, how in sorted(found.items(), key=lambda item: -item[1].minutes):
             plan, by = by_id[visit_id], timedelta(minutes=how.minutes)
@@ -62,7 +60,10 @@ class ReadRunningLate(ApiView):
                     "expected_at": plan.visit.starts_at + by,
                     "after_visit_id": how.after,
                     "waits_for_id": how.waits_for,
-                    "past_closing": closes is not None and ends_at + by > closes,
+                    # The instant of closing belongs to what is before it.
+                    "past_closing": not is_open(
+                        place.opening_hours, place.zone, ends_at + by - _INSTANT, holidays
+                    ),
                 }
             )
         running = [

@@ -3,11 +3,12 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
 from django.db import connection
+from django.db.models import Exists, OuterRef, Q
 
 from services.models import Line, LineState, Visit, VisitState
 from services.queries.visits import OPEN
@@ -15,6 +16,7 @@ from services.rules.running_late import LineFacts, Planned, late_by_itself
 from spa_ops.claims.models import Phase
 from spa_ops.kernel.intervals import Period
 
+_DAY = timedelta(days=1)
 #: A visit whose plan is not over; who has left holds nothing any more.
 ACTIVE = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
 
@@ -44,12 +46,16 @@ class VisitPlan:
 
 
 def plans_of(location_id: UUID, day: Period) -> list[VisitPlan]:
-    """The visits that are not over and begin in `day`, by their start. Three statements."""
+    """The visits that are not over and begin in `day`, or the day before and reach into it or are
+    still in the room, by their start. Three statements.
+    """
+    into = Line.objects.filter(visit_id=OuterRef("id"), turnover_ends_at__gt=day.start)
     visits = list(
         Visit.objects.filter(
+            Q(starts_at__gte=day.start) | Q(Exists(into)) | Q(state=VisitState.IN_ROOM),
             location_id=location_id,
             state__in=ACTIVE,
-            starts_at__gte=day.start,
+            starts_at__gte=day.start - _DAY,
             starts_at__lt=day.end,
         ).order_by("starts_at", "id")
     )

@@ -72,7 +72,9 @@ def day_to_rearrange(
     _check_here(place.id, outages)
     plans = plans_of(place.id, span)
     movable = {
-        p.visit.id: p for p in plans if p.visit.state == VisitState.BOOKED and p.visit.starts_at >= now
+        p.visit.id: p
+        for p in plans
+        if p.visit.state == VisitState.BOOKED and p.visit.starts_at >= max(now, span.start)
     }  # fmt: skip
     origin, end = span.start - _DAY, span.end + _DAY
     of_the_day = [o for o in outages if o.start < end and o.end > origin]

@@ -3,9 +3,12 @@
 from datetime import datetime, timedelta
 
 from spa_ops.kernel import clock
+from spa_ops.tenancy.models import Location
+from spa_ops.unit.rows import put
+from spa_ops.unit.work import run
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, book, consult, in_room, line
-from tests.world import HARBOR, LAKE
+from tests.world import HARBOR, LAKE, actor
 
 PATH = f"locations/{LAKE}/running-late"
 
@@ -43,6 +46,27 @@ def test_a_client_who_is_not_here_holds_up_who_comes_next(call, now):
         second.body["starts_at"]
     ) + timedelta(minutes=12 - spare)
     assert not pushed["past_closing"]
+
+
+def test_a_visit_from_before_midnight_is_still_looked_at_after_it(call, now):
+    visit = book(call, now, line(now, minutes=10)).body
+
+    def half_an_hour_on_it_is_midnight():
+        place = Location.objects.get(id=LAKE)
+        place.zone = "Asia/Yangon"  # 17:30 UTC is midnight there
+        put(place, fields=["zone"])
+
+    run(half_an_hour_on_it_is_midnight, actor=actor("olga"), now=now)
+    with clock.stopped_at(now + timedelta(minutes=40)):
+        (late,) = Caller(secret_of("freya")).get(PATH).body["late"]
+    assert (late["visit_id"], late["late_minutes"]) == (visit["id"], 30)
+    with clock.stopped_at(
+        now + timedelta(hours=9)
+    ):  # until somebody says what became of it
+        found = Caller(secret_of("freya")).get(PATH).body["late"]
+    assert [one["late_minutes"] for one in found] == [9 * 60 - 10]
+    with clock.stopped_at(now + timedelta(hours=25)):  # the day after
+        assert Caller(secret_of("freya")).get(PATH).body["late"] == []
 
 
 def test_a_running_visit_says_how_long_it_may_last(call, now):
