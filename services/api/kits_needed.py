@@ -6,6 +6,7 @@ from uuid import UUID
 from django.http import HttpResponse
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT
 from services.queries.kits_needed import kits_needed
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import invalid
@@ -25,6 +26,7 @@ class ReadKitsNeeded(ApiView):
 
     access = {"GET": STAFF}
     tag = "visits"
+    problems = POLICY_UNFIT
     parameters = {"day": ("date", "a local day; default: today")}
     output = object_schema(
         location_id="uuid",

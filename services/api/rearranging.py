@@ -10,6 +10,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
+from clients.problems import POLICY_UNFIT
 from services.actions import rearranging as actions
 from services.api.visits import PLANNING
 from services.models import Rearrangement
@@ -101,7 +102,7 @@ class ProposeRearrangement(_OnRearrangement):
     access = {"POST": DESK}
     input = ProposeShape
     status = 201
-    problems = (NotFound,)
+    problems = (NotFound, *POLICY_UNFIT)
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         asked = self.parsed(request)

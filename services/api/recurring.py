@@ -7,7 +7,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
-from clients.problems import MergedAway
+from clients.problems import POLICY_UNFIT, MergedAway
 from clients.queries_people import ids_of
 from services.actions import recurring as actions
 from services.actions.recurring_preview import Foreseen, foreseen_series
@@ -15,7 +15,7 @@ from services.api.visit_shapes import LineInput
 from services.api.visits import PLANNING, line_request
 from services.bodies.recurring import SERIES
 from services.models import Series
-from services.problems import OtherPractitionerChosen
+from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.rules.availability.model import Option
 from services.rules.recurrence import MOST_DAYS, MOST_OCCURRENCES
 from spa_ops.kernel.clock import rfc3339
@@ -77,7 +77,9 @@ class PreviewRecurringVisits(Command):
 
     access = {"POST": STAFF}
     input = PreviewSeries
-    problems = (Erased, MergedAway, OtherPractitionerChosen)
+    problems = (
+        Erased, MergedAway, OtherPractitionerChosen, DoNotBook, ConditionNotMet, *POLICY_UNFIT,
+    )  # fmt: skip
     tag = "visits"
     output = object_schema(
         occurrences=array_of(

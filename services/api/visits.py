@@ -186,7 +186,7 @@ class ReassignVisit(OnVisit, Offering):
 
     access = {"POST": STAFF}
     input = shapes.ReassignVisit
-    problems = PLANNING
+    problems = (*PLANNING, *POLICY_UNFIT)
 
     def handle(self, **given: Any) -> Visit:
         return changing.reassign_visit(**given)

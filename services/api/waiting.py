@@ -7,7 +7,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
-from clients.problems import MergedAway
+from clients.problems import POLICY_UNFIT, MergedAway
 from clients.queries_people import ids_of
 from services import problems as p
 from services.actions import waiting as actions
@@ -86,7 +86,9 @@ class AddWaiting(Command):
     entity = WAITING
     status = 201
     tag = "visits"
-    problems = (Erased, MergedAway, p.OtherPractitionerChosen)
+    problems = (
+        Erased, MergedAway, p.OtherPractitionerChosen, p.DoNotBook, p.ConditionNotMet, *POLICY_UNFIT,
+    )  # fmt: skip
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         return self._command(request, location_id=path["id"])

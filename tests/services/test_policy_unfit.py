@@ -9,7 +9,7 @@ from clients.models import ScreeningPolicy
 from services.models import Line
 from spa_ops.kernel import clock
 from spa_ops.unit.work import reading, run
-from tests.services.day import GLOVED, all_no, consult, in_room, line
+from tests.services.day import GLOVED, all_no, book, consult, in_room, line
 from tests.world import BUSINESS, LAKE, actor, uid
 
 
@@ -32,6 +32,20 @@ def here(call, now):
     return visit
 
 
+def asked(now):
+    return {"client_id": str(uid("celia")), "lines": [{"service_id": line(now)["service_id"]}]}
+
+
+def wished(now):
+    day = now.date().isoformat()
+    return asked(now) | {"from_on": day, "until_on": day}
+
+
+def recurring(now):
+    lines = [line(now, minutes=240)]
+    return {"client_id": str(uid("celia")), "lines": lines, "rule": "FREQ=WEEKLY;COUNT=2"}
+
+
 def requests(now, visit):
     return {
         "/visits/{id}/consultation": (visit["id"], "petra", {"answers": all_no()}),
@@ -40,6 +54,10 @@ def requests(now, visit):
         "/visits/{id}/guardian": (visit["id"], "petra", {"present": True, "relation": "mother"}),
         "/visits/{id}/lines": (visit["id"], "petra", line(now, minutes=60)),
         "/lines/{id}/start": (visit["lines"][0]["id"], "petra", GLOVED),
+        "/visits/{id}/reassign": (visit["id"], "freya", {"practitioner_id": str(uid("pavel"))}),
+        "/locations/{id}/availability": (LAKE, "freya", asked(now) | {"from": now.isoformat()}),
+        "/locations/{id}/recurring-visits/preview": (LAKE, "freya", recurring(now)),
+        "/locations/{id}/waiting": (LAKE, "freya", wished(now)),
     }  # fmt: skip
 
 
@@ -70,10 +88,18 @@ def test_the_spoken_list_and_the_rates_cannot_be_read_either(call, here):
     for path, of, who in (
         ("/visits/{id}/spoken-list", here["id"], "petra"),
         ("/locations/{id}/override-rates", LAKE, "lena"),
+        ("/locations/{id}/kits-needed", LAKE, "freya"),
     ):
         answer = call(who).get(path.replace("{id}", str(of)).lstrip("/"))
         assert answer.body["type"] == "/problems/house-policy-refused", answer.body
         assert "house-policy-refused" in documented(f"/api/v1{path}", "get")
+
+
+def test_a_day_cannot_be_rearranged_either(call, now, here):
+    assert book(call, now, line(now, minutes=240), client="celia").status_code == 201
+    answer = call("freya").post(f"locations/{LAKE}/rearrangements")
+    assert answer.body["type"] == "/problems/house-policy-refused", answer.body
+    assert "house-policy-refused" in documented("/api/v1/locations/{id}/rearrangements", "post")
 
 
 def test_what_happened_is_kept_all_the_same_and_nothing_starts_by_an_older_verdict(call, now, here):
