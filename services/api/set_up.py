@@ -54,7 +54,10 @@ _PUT_BACK = array_of(object_schema(item="str", title="str", count="int"))
 _RECORD = object_schema(
     visit_id="uuid", area="str", method="str", recorded_at="datetime", record="object"
 )
-_NOTES = object_schema(wishes=WISHES, last_visit={**_RECORD, "type": ["object", "null"]})
+_NOTES = object_schema(
+    wishes=WISHES, last_visit={**_RECORD, "type": ["object", "null"]},
+    not_confirmed=object_schema(imported="str?", allergies="[str]"),
+)  # fmt: skip
 _HEAD: dict[str, Any] = {
     "version": "str", "language": "str", "notice": "str", "drawing": _DRAWING
 }  # fmt: skip
@@ -66,7 +69,8 @@ class ReadSetUpList(ApiView):
     Made anew each time, so that it follows lines that are added or dropped and what is said in the
     consultation (`changed`). `state` is `to_do`, `laid_out`, `more_needed`, `lay_out_again` (laid out
     before something was known that makes it another) or `struck_out`. Those who work on the client
-    see `because` and `notes`, and that they read it is recorded. For the front desk nothing on the
+    see `because` and `notes`, and that they read it is recorded; `not_confirmed` is what an import or
+    the intake says and nobody asked about yet: it changes nothing on the list. For the front desk nothing on the
     list depends on the client: rows `for_practitioner` are laid out by the practitioner, have no
     state there, and do not count for `complete`.
     """

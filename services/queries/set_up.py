@@ -8,13 +8,14 @@ from typing import Any
 from uuid import UUID
 
 from clients.holdings import plain
-from clients.queries import health_of
+from clients.queries import health_of, unverified_of_person
 from clients.rule_files import shipped_rule_set
 from clients.rules.told import KeptItem, standing_items
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import Parameter, ParameterName
 from rooms.models import Room
 from services.models import Line, LineState, SetUpTick, SkinProduct, Visit, VisitState
+from services.queries.intake import unconfirmed
 from services.queries.patch_tests import products_of
 from services.queries.treatments import last_record_on, wishes_of
 from services.rules import set_up as rules
@@ -199,7 +200,7 @@ def tick_of(row: SetUpTick) -> Tick:
 
 
 def notes_for(visit: Visit) -> dict[str, Any]:
-    """What the client wishes of the areas of this visit, and what was recorded the last time there.
+    """The client's wishes for these areas, the last record there, and what was told and not confirmed.
 
     Whoever shows it records the read. Raises `Erased`.
     """
@@ -209,7 +210,19 @@ def notes_for(visit: Visit) -> dict[str, Any]:
     return {
         "wishes": [wish for wish in wishes if wish["area"] in touched],
         "last_visit": last_record_on(visit, touched),
+        "not_confirmed": _not_confirmed(visit),
     }
+
+
+def _not_confirmed(visit: Visit) -> dict[str, Any]:
+    """What nobody confirmed with the client yet: an import's words, and allergies of the intake.
+
+    It changes nothing on the list, but who lays out had better know before the consultation.
+    """
+    told = [item["content"] for item in unconfirmed(visit) if item["kind"] == "declaration"]
+    said = [one for one in told if one["kind"] == _ALLERGY]
+    codes = {code for one in said for code in one.get("details") or [rules.UNTOLD]}
+    return {"imported": unverified_of_person(visit.client_id), "allergies": sorted(codes)}
 
 
 def day_at(

@@ -8,10 +8,11 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from clients.models import HealthRead
+from clients.models import Client, HealthRead
 from services.models import LineState, SetUpTick, VisitState
 from services.set_up_files import shipped_set_up
 from spa_ops.kernel import clock
+from spa_ops.tenancy.sealing import seal
 from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
 from tests.clients.test_api import entries
@@ -20,11 +21,18 @@ from tests.services import builders as build
 from tests.services.day import RECORD, all_no, book, consult, in_room, line
 from tests.services.test_checkout_at_once import _at_once
 from tests.services.test_erasure import Page, erase
+from tests.services.test_intake import answered, made, send
 from tests.services.test_merging import declares, double, merge
 from tests.world import BUSINESS, HARBOR, LAKE, uid
 
 DAY = f"locations/{LAKE}/set-up-lists"
 BALM = {"id": str(uid("balm")), "name": "Invented balm", "supplier": "Invented Alba", "ingredients": ["nut_oil"]}  # fmt: skip
+
+EMPTY_NOTES = {
+    "wishes": [],
+    "last_visit": None,
+    "not_confirmed": {"imported": None, "allergies": []},
+}
 
 
 def path(visit):
@@ -97,7 +105,7 @@ def test_a_visits_list_is_made_from_its_lines_in_the_order_of_laying_out(call, n
     order = [entry.code for entry in shipped_set_up().entries]
     assert [i["code"] for i in found["items"]] == sorted((i["code"] for i in found["items"]), key=order.index)  # fmt: skip
     assert (found["complete"], found["put_back"]) == (False, [])
-    assert found["notes"] == {"wishes": [], "last_visit": None}
+    assert found["notes"] == EMPTY_NOTES
     assert "label" in found["notice"]
 
 
@@ -222,9 +230,9 @@ def test_nothing_that_was_declared_is_readable_in_the_ticks_or_their_evidence(ca
 
 def test_a_tick_is_a_fact_and_a_later_one_undoes_it(call, now):
     visit = book(call, now).body
-    made = tick(call, visit, "mirror", "freya")
-    assert made.status_code == 201, made.body
-    assert (made.body["count"], made.body["recorded_by"]) == (1, str(uid("freya")))
+    first = tick(call, visit, "mirror", "freya")
+    assert first.status_code == 201, first.body
+    assert (first.body["count"], first.body["recorded_by"]) == (1, str(uid("freya")))
     mirror = items(call, visit)["mirror"]
     assert (mirror["state"], mirror["ticked_by"]) == ("laid_out", str(uid("freya")))
     with clock.stopped_at(now + timedelta(minutes=1)):
@@ -377,7 +385,7 @@ def test_wishes_and_the_last_record_of_the_area_are_shown_to_who_works_on_it(cal
     assert notes["last_visit"]["record"]["note"] == "two passes are too much"
     assert notes["last_visit"]["area"] == "brow"
     leg = book(call, now, line(now, "full leg wax", who="lena", kit=None, room="room 2", minutes=200)).body  # fmt: skip
-    assert listed(call, leg, "lena")["notes"] == {"wishes": [], "last_visit": None}
+    assert listed(call, leg, "lena")["notes"] == EMPTY_NOTES
 
 
 def _done_before(call, now):
@@ -391,6 +399,37 @@ def _done_before(call, now):
     ended = call("petra").post(f"lines/{first}/finish", {"record": record, **washed})
     assert ended.status_code == 200, ended.body
     return earlier
+
+
+def test_what_nobody_confirmed_yet_is_in_the_notes_and_changes_nothing_on_the_list(
+    call, now, settings
+):
+    settings.PAGES_PER_MINUTE = 1_000_000  # the clock of the tests stands still
+    visit = book(call, now, line(now, minutes=30)).body
+    url = made(call, visit)
+    told = {"k-allergies-allergy-details": ["latex"]}
+    sent = send(url, answered(q__allergies="yes", **told))
+    assert sent.status_code == 303, sent.content
+    sealed = build.written(lambda: seal(BUSINESS, uid("cora"), b"allergic to rosin, says the old file"))  # fmt: skip
+    with reading(BUSINESS):
+        Client.objects.filter(id=uid("cora")).update(unverified_health=sealed)
+    found = listed(call, visit)
+    assert found["notes"]["not_confirmed"] == {
+        "imported": "allergic to rosin, says the old file", "allergies": ["latex"]
+    }  # fmt: skip
+    assert not any(i["variant"] or i["because"] for i in found["items"])
+    assert not re.search("latex|rosin", str(listed(call, visit, "freya")))
+    at_desk = f"visits/{visit['id']}"
+    assert call("freya").post(f"{at_desk}/arrive").status_code == 200
+    assert call("petra").post(f"{at_desk}/seat").status_code == 200
+    with clock.stopped_at(now + timedelta(minutes=1)):
+        every = call("petra").get(f"{at_desk}/consultation").body["intake"][-1]
+        ids = [item["id"] for item in every["items"]]
+        sure = call("petra").post(f"{at_desk}/intake/confirm", {"item_ids": ids})
+        assert sure.status_code == 200, sure.body
+    after = listed(call, visit)
+    assert after["notes"]["not_confirmed"]["allergies"] == []
+    assert {i["item"]: i for i in after["items"]}["gloves"]["variant"] == "latex_free"
 
 
 def test_what_a_merged_record_declared_counts(call, now):
@@ -475,10 +514,10 @@ def test_days_belong_to_those_of_the_place(call):
 
 def test_many_visits_take_as_many_statements_as_one(db, now):
     # Rows that are copied in SQL have no changes in the feed, so not the fixture `call`.
-    made = {}
+    callers = {}
 
     def call(name):
-        return made.setdefault(name, Caller(secret_of(name)))
+        return callers.setdefault(name, Caller(secret_of(name)))
 
     visit = book(call, now).body
     assert tick(call, visit, "mirror").status_code == 201
@@ -567,10 +606,10 @@ def test_what_was_laid_out_is_in_the_clients_export(call, now):
 
 
 def test_two_who_tick_the_last_items_at_once_complete_the_list_once(own_database):
-    made = {}
+    callers = {}
 
     def call(name):
-        return made.setdefault(name, Caller(secret_of(name)))
+        return callers.setdefault(name, Caller(secret_of(name)))
 
     visit = book(call, clock.now()).body
     rest = ("mirror", "waste_bag")
