@@ -11,7 +11,7 @@ from django.db.models import Q
 
 from clients.holdings import plain
 from clients.models import Client
-from clients.queries_people import ids_of, left_of
+from clients.queries_people import ids_of, ids_of_persons, left_of
 from rooms.models import Room
 from services.models import Incident, IncidentCallBack, IncidentEntry, Line, Visit, VisitState
 from services.rules.incident_record import (
@@ -90,6 +90,12 @@ def _owed(row: IncidentCallBack) -> OwedCallBack:
         counts_from=row.counts_from,
         overdue_at=row.overdue_at,
     )
+
+
+def clients_hurt() -> frozenset[UUID]:
+    """Every record of each person who has an open incident: nothing is offered to them meanwhile."""
+    hurt = Incident.objects.filter(state=IncidentState.OPEN, client_id__isnull=False)
+    return frozenset(ids_of_persons(hurt.values_list("client_id", flat=True)))
 
 
 def subject_of(incident: Incident) -> UUID:

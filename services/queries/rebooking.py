@@ -8,12 +8,12 @@ from django.db import connection
 from django.db.models import Q
 
 from clients.models import Client
-from clients.queries_people import ids_of, ids_of_persons, left_of
+from clients.queries_people import ids_of, left_of
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import ParameterName
 from compliance.requirements.rules.sending_hours import SendingHours, sending_hours_from
-from services.models import Incident, Line, LineState, Rebooking, VisitState
-from services.rules.incident_record import IncidentState
+from services.models import Line, LineState, Rebooking, VisitState
+from services.queries.incidents import clients_hurt
 from services.rules.reminders import GONE, RebookingState
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import at_local
@@ -28,11 +28,9 @@ def next_due(now: datetime) -> Rebooking | None:
     While an incident of the person is open, theirs wait: nobody who was burnt is told to come again
     before somebody has seen to it. Afterwards they go out, or are too late, as any other.
     """
-    hurt = Incident.objects.filter(state=IncidentState.OPEN, client_id__isnull=False)
-    held = ids_of_persons(hurt.values_list("client_id", flat=True))
     rows = Rebooking.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
     return (
-        rows.exclude(client_id__in=held)
+        rows.exclude(client_id__in=clients_hurt())
         .filter(state=RebookingState.WAITING, remind_at__lte=now)
         .select_related("client", "location", "service")
         .order_by("remind_at", "id")

@@ -15,6 +15,7 @@ from services.models import (
     WaitingOffer,
     WaitingState,
 )
+from services.queries.incidents import clients_hurt
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import Period
@@ -87,8 +88,12 @@ def places_due() -> list[UUID]:
 def waiting_behind(
     location_id: UUID, after: tuple[datetime, UUID] | None, most: int
 ) -> list[WaitingEntry]:
-    """Entries that wait at a location, in their order, behind a place in it."""
+    """Entries that wait at a location, in their order, behind a place in it.
+
+    Those of who was hurt and has not been seen to are passed over until the incident is closed.
+    """
     rows = WaitingEntry.objects.filter(location_id=location_id, state=WaitingState.WAITING)
+    rows = rows.exclude(client_id__in=clients_hurt())
     if after is not None:
         at, entry_id = after
         rows = rows.filter(Q(created_at__gt=at) | Q(created_at=at, id__gt=entry_id))

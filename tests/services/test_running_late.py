@@ -60,9 +60,7 @@ def test_a_visit_from_before_midnight_is_still_looked_at_after_it(call, now):
     with clock.stopped_at(now + timedelta(minutes=40)):
         (late,) = Caller(secret_of("freya")).get(PATH).body["late"]
     assert (late["visit_id"], late["late_minutes"]) == (visit["id"], 30)
-    with clock.stopped_at(
-        now + timedelta(hours=9)
-    ):  # until somebody says what became of it
+    with clock.stopped_at(now + timedelta(hours=9)):  # until somebody says what became of it
         found = Caller(secret_of("freya")).get(PATH).body["late"]
     assert [one["late_minutes"] for one in found] == [9 * 60 - 10]
     with clock.stopped_at(now + timedelta(hours=25)):  # the day after

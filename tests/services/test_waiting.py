@@ -178,6 +178,21 @@ def test_a_no_goes_to_the_next_and_keeps_the_place_but_for_that_day(call, now):
     assert waiting(call) == [("Dvořák", "waiting")]
 
 
+def test_who_was_hurt_is_offered_nothing_until_that_is_seen_to(call, now):
+    visits = fill(call, now)
+    wait(call, "celia")
+    told = {"kind": "burn", "what_happened": "invented", "client_id": str(uid("celia"))}
+    incident = call("petra").post(f"locations/{LAKE}/incidents", told)
+    assert incident.status_code == 201, incident.body
+    cancel(call, visits[105])
+    assert offer_freed_time() == {} and offers(call) == []
+    wrong = call("lena").post(f"incidents/{incident.body['id']}/strike-out", {"reason": "invented"})
+    assert wrong.status_code == 200, wrong.body
+    cancel(call, visits[255])
+    assert offer_freed_time()["offered"] == 1
+    assert [o["call"]["client_id"] for o in offers(call)] == [str(uid("celia"))]
+
+
 def test_what_comes_free_while_a_list_is_gone_through_goes_to_who_waits_longest(call, now):
     visits = fill(call, now)
     early = wait(call, "guest 0", times=[["12:30", "12:31"]])
