@@ -105,6 +105,7 @@ def _move(actor: Actor, now: datetime, visit: Visit, after: dict[UUID, dict[str,
                 room_id=UUID(place["room_id"]),
                 kit_id=UUID(place["kit_id"]) if place["kit_id"] else None,
                 starts_at=datetime.fromisoformat(place["starts_at"]) if n == 0 else None,
+                shortened=line.shortened,
             )
         )
         doers.append(

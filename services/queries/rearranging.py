@@ -125,7 +125,10 @@ def _ways(
             now=now,
             location_id=plan.visit.location_id,
             client_id=plan.visit.client_id,
-            lines=[LineAsked(service_id=line.service_id) for line in plan.lines],
+            lines=[
+                LineAsked(service_id=line.service_id, shortened=line.shortened)
+                for line in plan.lines
+            ],
             since=day.start,
             without=movable.keys(),
         )

@@ -88,6 +88,24 @@ def test_whoever_is_ill_is_stood_in_for_at_the_same_time(call, now):
     assert (again.status_code, again.body["type"]) == (409, "/problems/wrong-state")
 
 
+def test_what_was_booked_shortened_is_planned_anew_shortened(call, now):
+    service = call("lena").get(f"services/{uid('brow wax')}")
+    change = call("lena").patch(
+        f"services/{uid('brow wax')}",
+        {"shortest_hands_on_minutes": 5},
+        If_Match=f'"{service.body["version"]}"',
+    )
+    assert change.status_code == 200, change.body
+    made = book(call, now, line(now, minutes=60) | {"shortened": True})
+    assert made.status_code == 201, made.body
+    found = proposed(call, away("petra", now))
+    (before,), (after,) = found["visits"][0]["before"], found["visits"][0]["after"]
+    assert (after["starts_at"], after["ends_at"]) == (before["starts_at"], before["ends_at"])
+    assert carried_out(call, found).status_code == 200
+    moved = visit_now(call, made.body)["lines"][0]
+    assert (moved["ends_at"][:19], moved["shortened"]) == (after["ends_at"][:19], True)
+
+
 def test_a_room_out_of_use_moves_the_client_to_another(call, now):
     visit = booked(call, now, 60)
     found = proposed(call, away("room 1", now))
