@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -10,6 +11,7 @@ from compliance.requirements.rules.packs import CAUTION, ParameterName
 from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
 from rooms.problems import RoomNotReady
 from rooms.rules import turnover as rules
+from rooms.rules.forecast import shortest_seconds
 from spa_ops.tenancy.models import Location
 
 
@@ -27,8 +29,18 @@ def check_in_service(*, room_id: UUID, visit_id: UUID, now: datetime) -> None:
 
 def plan_for(place: Location, on: date) -> rules.TurnoverPlan:
     """The turnover steps that hold at a location on a day: its jurisdiction's, else the house's."""
-    found = parameters(place.jurisdiction, on)[ParameterName.TURNOVER_STEPS]
+    return _plan_in(place.jurisdiction, on)
+
+
+def _plan_in(jurisdiction: str, on: date) -> rules.TurnoverPlan:
+    found = parameters(jurisdiction, on)[ParameterName.TURNOVER_STEPS]
     return rules.plan_from(found.value, version=found.pack)
+
+
+@lru_cache(maxsize=256)
+def shortest_turnover_minutes(jurisdiction: str, on: date, wet_seconds: int | None) -> int:
+    """Whole minutes within which no turnover can be done there on that day: its steps and wet time."""
+    return -(-shortest_seconds(_plan_in(jurisdiction, on), wet_seconds) // 60)
 
 
 def open_turnover(room_id: UUID) -> Turnover | None:

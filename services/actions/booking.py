@@ -51,7 +51,7 @@ def book_visit(
     `RoomLacksFeature`, `KitMissing`, `OtherPractitionerChosen`, `DoNotBook`, `ConditionNotMet`, `NotFound`, `Erased`, `MergedAway`; of a hold
     what `take_over` raises. Screening: on the day.
     """
-    facts = facts_for(actor, location_id, client_id, lines)
+    facts = facts_for(actor, now, location_id, client_id, lines)
     place, services = facts.place, facts.services
     spans = planned(facts, lines)
     check_when(facts, spans[0].starts_at, now, walk_in=walk_in)
@@ -113,7 +113,7 @@ def move_visit(
     change: that is add and drop). Raises what `book_visit` raises, and `WrongState` unless it is booked.
     """
     there = queries.place_and_client_of(visit_id)
-    facts = facts_for(actor, *there, lines)
+    facts = facts_for(actor, now, *there, lines)
     more = facts.attendants.union(*map(named_by, lines))
     visit, old = locked_with_lines(actor, visit_id, more, match=match)
     needs_state(visit, VisitState.BOOKED)

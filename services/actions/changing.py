@@ -37,6 +37,7 @@ def extend_line(*, actor: Actor, now: datetime, line_id: UUID, minutes: int) -> 
     known = queries.lines_of(old.visit_id)
     facts = planning.plan_facts(
         actor=actor,
+        now=now,
         location_id=location_id,
         client_id=client_id,
         service_ids=(),
@@ -53,7 +54,7 @@ def extend_line(*, actor: Actor, now: datetime, line_id: UUID, minutes: int) -> 
     # More hands-on time: what develops behind it comes later.
     for name in ("unattended_at", "aftercare_at", "ends_at"):
         _shift(line, name, more)
-    changed = [line, *_pushed(live)]
+    changed = [line, *_pushed(live, facts)]
     for one in changed:
         check_hours(facts, spans_of_line(one), one.practitioner_id, live.index(one))
     _settle(now, visit, facts, live, changed)
@@ -70,13 +71,13 @@ def _live(lines: Sequence[Line]) -> list[Line]:
     return sorted((x for x in lines if x.state != LineState.DROPPED), key=lambda x: x.starts_at)
 
 
-def _pushed(live: Sequence[Line]) -> list[Line]:
+def _pushed(live: Sequence[Line], facts: PlanFacts) -> list[Line]:
     """Move each planned line behind the one before it, where that now reaches into it."""
     moved = []
     for former, line in pairwise(live):
         if line.state != LineState.PLANNED:
             continue
-        by = _earliest(former, line) - line.starts_at
+        by = _earliest(facts, former, line) - line.starts_at
         if by > timedelta(0):
             for name in _PARTS:
                 _shift(line, name, by)
@@ -89,12 +90,12 @@ def _shift(line: Line, name: str, by: timedelta) -> None:
     setattr(line, name, None if at is None else at + by)
 
 
-def _earliest(former: Line, line: Line) -> datetime:
+def _earliest(facts: PlanFacts, former: Line, line: Line) -> datetime:
     # What followed closely before still may: nobody needs more time between two lines than was planned.
     between = following(
         former.ends_at,
-        minutes_of(former.service),
-        minutes_of(line.service),
+        minutes_of(former.service, least_clean_up=facts.least_clean_up),
+        minutes_of(line.service, least_clean_up=facts.least_clean_up),
         same_room=former.room_id == line.room_id,
         same_practitioner=former.practitioner_id == line.practitioner_id,
     )
@@ -120,7 +121,7 @@ def reassign_visit(
     planned = [x for x in queries.lines_of(visit_id) if x.state == LineState.PLANNED]
     if not planned:
         raise WrongState(thing="visit", state="without a planned line", needed="one")
-    facts = facts_for(actor, *there, [_request(x, practitioner_id) for x in planned])
+    facts = facts_for(actor, now, *there, [_request(x, practitioner_id) for x in planned])
     visit, lines = locked_with_lines(
         actor, visit_id, facts.attendants | {practitioner_id}, match=match
     )
@@ -137,7 +138,9 @@ def reassign_visit(
         before = live[: live.index(line)]
         line.practitioner_id = practitioner_id
         consulted = any(x.practitioner_id == practitioner_id for x in before)
-        start = max(line.starts_at, _earliest(before[-1], line)) if before else line.starts_at
+        start = (
+            max(line.starts_at, _earliest(facts, before[-1], line)) if before else line.starts_at
+        )
         minutes = facts.minutes(line.service_id, practitioner_id, shortened=line.shortened)
         span = own_spans(minutes, start, consulted=consulted)
         for name in _PARTS:
@@ -174,7 +177,8 @@ def _settle(
     """Draw set-ups and turnovers anew, find who does them, and take the visit's time again."""
     before = {x.id: (x.set_up_at, x.turnover_ends_at) for x in live}
     drawn: list[tuple[UUID, LineSpans, Minutes]] = [
-        (x.room_id, spans_of_line(x), minutes_of(x.service)) for x in live
+        (x.room_id, spans_of_line(x), minutes_of(x.service, least_clean_up=facts.least_clean_up))
+        for x in live
     ]
     for line, ends in zip(live, shared_ends(drawn), strict=True):
         line.set_up_at, line.turnover_ends_at = ends

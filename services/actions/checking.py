@@ -38,13 +38,14 @@ MOST_LINES = 20
 
 
 def facts_for(
-    actor: Actor, location_id: UUID, client_id: UUID, lines: Sequence[LineRequest]
+    actor: Actor, now: datetime, location_id: UUID, client_id: UUID, lines: Sequence[LineRequest]
 ) -> PlanFacts:
     """What these lines are checked against; raises `NotFound`, `InvalidInput` for too many or none."""
     if not 1 <= len(lines) <= MOST_LINES:
         raise invalid("/lines", f"must be 1 to {MOST_LINES}")
     facts = planning.plan_facts(
         actor=actor,
+        now=now,
         location_id=location_id,
         client_id=client_id,
         service_ids={r.service_id for r in lines},

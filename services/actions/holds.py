@@ -52,7 +52,7 @@ def hold_time(
     Locks as booking does, the holder first. Raises what booking raises, and `TooManyHolds`.
     """
     _lock_holder(actor)
-    facts = facts_for(actor, location_id, client_id or _NOBODY, lines)
+    facts = facts_for(actor, now, location_id, client_id or _NOBODY, lines)
     spans = planned(facts, lines)
     check_when(facts, spans[0].starts_at, now)
     check_plan(facts, lines, spans)

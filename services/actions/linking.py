@@ -74,7 +74,7 @@ def book_linked(
     if len({v.client_id for v in visits}) != len(visits):
         raise invalid("/visits", "must be of different clients")
     _check_lines([v.lines for v in visits])
-    facts = [facts_for(actor, location_id, v.client_id, v.lines) for v in visits]
+    facts = [facts_for(actor, now, location_id, v.client_id, v.lines) for v in visits]
     lines, spans = _arranged(facts, [v.lines for v in visits], arrangement)
     claims.lock_bookables(
         {v.client_id for v in visits} | _wanted(facts, lines, spans)
@@ -129,7 +129,8 @@ def move_linked(
     asked = [lines for _, lines in visits]
     _check_lines(asked)
     facts = [
-        facts_for(actor, booked[i].location_id, booked[i].client_id, lines) for i, lines in visits
+        facts_for(actor, now, booked[i].location_id, booked[i].client_id, lines)
+        for i, lines in visits
     ]
     lines, spans = _arranged(facts, asked, arrangement)
     had = [bookables_of(booked[i].client_id, queries.lines_of(i)) for i in ids]

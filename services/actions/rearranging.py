@@ -111,7 +111,7 @@ def _move(actor: Actor, now: datetime, visit: Visit, after: dict[UUID, dict[str,
         doers.append(
             Doers(set_up_by=UUID(place["set_up_by"]), turnover_by=UUID(place["turnover_by"]))
         )
-    facts = facts_for(actor, visit.location_id, visit.client_id, requests)
+    facts = facts_for(actor, now, visit.location_id, visit.client_id, requests)
     spans = planned(facts, requests)
     if spans[0].starts_at < now:
         raise InThePast

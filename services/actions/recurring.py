@@ -54,6 +54,7 @@ def book_series(
     # Visit by visit would lock out of order.
     facts = planning.plan_facts(
         actor=actor,
+        now=now,
         location_id=location_id,
         client_id=client_id,
         service_ids={r.service_id for r in asked},

@@ -71,7 +71,7 @@ def foreseen_series(
     check_left(client_named(client_id))
     bounds = near.as_asked.bounds
     allowed = bounds.may_start([o.on for o in found])
-    facts = facts_for(actor, location_id, client_id, lines)
+    facts = facts_for(actor, now, location_id, client_id, lines)
     plans = [_plan(facts, client_id, at_occurrence(lines, o), now) for o in found]
     taken = claimed.what_is_taken([plan.spans for plan in plans], now)
     seen = []

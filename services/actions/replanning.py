@@ -12,6 +12,7 @@ from services.models import Line, LineState, Visit, VisitState
 from services.problems import NotCovered
 from services.queries import visits as queries
 from services.queries.planning import PlanFacts, minutes_of
+from services.queries.turnover_time import least_clean_up
 from services.rules.phases import own_spans, shared_ends
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
@@ -32,8 +33,8 @@ def _opened(actor: Actor, visit_id: UUID, more: set[UUID]) -> tuple[Visit, list[
     return visit, lines
 
 
-def _facts(actor: Actor, visit_id: UUID, request: LineRequest) -> PlanFacts:
-    return checking.facts_for(actor, *queries.place_and_client_of(visit_id), [request])
+def _facts(actor: Actor, now: datetime, visit_id: UUID, request: LineRequest) -> PlanFacts:
+    return checking.facts_for(actor, now, *queries.place_and_client_of(visit_id), [request])
 
 
 @action
@@ -42,7 +43,7 @@ def add_line(*, actor: Actor, now: datetime, visit_id: UUID, request: LineReques
 
     Raises what booking raises: time, room and kit are checked as for a new visit.
     """
-    facts = _facts(actor, visit_id, request)
+    facts = _facts(actor, now, visit_id, request)
     visit, lines = _opened(actor, visit_id, checking.named_by(request) | facts.attendants)
     live = _live(lines)
     _add(now, visit, facts, lines, request, starts_at=live[-1].ends_at if live else now)
@@ -79,7 +80,10 @@ def _add(
 def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) -> None:
     """Draw set-ups and turnovers anew, take the time again, and screen again if that was done today."""
     live = sorted(live, key=lambda x: x.starts_at)
-    ends = shared_ends([(x.room_id, spans_of_line(x), minutes_of(x.service)) for x in live])
+    least = least_clean_up(place, now)
+    ends = shared_ends(
+        [(x.room_id, spans_of_line(x), minutes_of(x.service, least_clean_up=least)) for x in live]
+    )
     for line, (set_up_at, turnover_ends_at) in zip(live, ends, strict=True):
         line.set_up_at, line.turnover_ends_at = set_up_at, turnover_ends_at
     Line.objects.bulk_update(live, ["set_up_at", "turnover_ends_at"])
@@ -151,7 +155,7 @@ def swap_line(
 ) -> Visit:
     """Another service in place of a planned line and at its time: dropped and added in one, or neither."""
     old = _line_of(line_id)
-    facts = _facts(actor, old.visit_id, request)
+    facts = _facts(actor, now, old.visit_id, request)
     visit, lines = _opened(actor, old.visit_id, checking.named_by(request) | facts.attendants)
     _drop(visit, lines, line_id, reason)
     # The time of the dropped line is free for the new one.

@@ -11,6 +11,7 @@ from services.models import Line, Visit, VisitState
 from services.problems import LinesOpen, NotTheDay
 from services.queries import visits as queries
 from services.queries.kits_away import time_away
+from services.queries.turnover_time import least_clean_up
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
 from spa_ops.claims.models import Phase
@@ -121,7 +122,7 @@ def seat_client(
     return visit
 
 
-def _plan_turnover(now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
+def _plan_turnover(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
     """The plan follows the fact: what is left of the visit's time is free, and turnover begins now,
     with it the kits' way back.
 
@@ -129,7 +130,8 @@ def _plan_turnover(now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
     """
     claims.release(visit_id=visit.id)
     last = next((line for line in reversed(lines) if line.room_id == visit.room_id), None)
-    minutes = last.service.clean_up_minutes if last else 0
+    least = least_clean_up(tenancy.location(visit.location_id, actor), now)
+    minutes = max(last.service.clean_up_minutes, least) if last else 0
     over = now + timedelta(minutes=minutes)
     wanted = []
     if last is not None and minutes > 0:
@@ -182,7 +184,7 @@ def record_leaving(
     room_id = visit.room_id
     if room_id is not None:
         _leave_room(actor, now, visit, every)
-    _plan_turnover(now, visit, every)
+    _plan_turnover(actor, now, visit, every)
     visit.state, visit.left_at, visit.room_id = VisitState.LEFT, now, None
     put(visit, fields=["state", "left_at", "room_id"])
     visit_evidence("visit.left", visit, {"room_id": room_id})

@@ -113,7 +113,7 @@ def accept_offer(*, actor: Actor, now: datetime, offer_id: UUID, note: str = "")
     lines = [_request(line) for line in offer.lines]
     client_id = queries.client_of(offer)
     # All that the booking may lock comes first: what it needs, what is kept, who may set up.
-    needed = facts_for(actor, offer.location_id, client_id, lines).attendants.union(
+    needed = facts_for(actor, now, offer.location_id, client_id, lines).attendants.union(
         *map(named_by, lines), visit_queries.bookables_held(offer.id), {client_id}
     )
     claims.lock_bookables(needed)

@@ -210,7 +210,7 @@ def _keep(*, actor: Actor, now: datetime, entry: WaitingEntry, option: Option) -
         )
         for line in option.lines
     ]
-    facts = facts_for(actor, entry.location_id, entry.client_id, lines)
+    facts = facts_for(actor, now, entry.location_id, entry.client_id, lines)
     spans = planned(facts, lines)
     check_when(facts, spans[0].starts_at, now)
     check_plan(facts, lines, spans)

@@ -27,7 +27,9 @@ class ChangeServiceShape(Strict):
     consultation_minutes = _whole("consultation_minutes")
     hands_on_minutes = _whole("hands_on_minutes")
     aftercare_minutes = _whole("aftercare_minutes")
-    clean_up_minutes = _whole("clean_up_minutes")
+    clean_up_minutes = _whole(
+        "clean_up_minutes", "a plan takes more where the steps and the label's wet time need it"
+    )
     shortest_hands_on_minutes = _whole(
         "shortest_hands_on_minutes", "hands-on for who comes late; 0: never shortened"
     )

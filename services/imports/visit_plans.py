@@ -123,7 +123,8 @@ class Planner:
         who = UUID(content["practitioner_id"])
         # No verdict, no start, no finish: the calendar says that they came, and nothing of the work.
         state = LineState.FINISHED if visit.state == VisitState.LEFT else LineState.PLANNED
-        spans = fitted_spans([minutes_of(service) for service in services], stay)
+        # What another calendar says was planned so; a turnover that is too short there is seen on the day.
+        spans = fitted_spans([minutes_of(service, least_clean_up=0) for service in services], stay)
         return [
             Line(
                 id=uuid7(),

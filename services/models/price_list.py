@@ -21,6 +21,7 @@ class Service(SyncedModel):
     consultation_minutes = models.PositiveSmallIntegerField()
     hands_on_minutes = models.PositiveSmallIntegerField()
     aftercare_minutes = models.PositiveSmallIntegerField()
+    #: What the house says. A plan takes longer where the required steps and the label's wet time do.
     clean_up_minutes = models.PositiveSmallIntegerField()
     #: The least hands-on time that is still worth the name, for who comes late; 0: it is never shortened.
     shortest_hands_on_minutes = models.PositiveSmallIntegerField(default=0)

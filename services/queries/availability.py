@@ -159,6 +159,7 @@ def asked_for(
     found = candidates_for(location_id, client_id, service_ids, now, named)
     facts = planning.plan_facts(
         actor=actor,
+        now=now,
         location_id=location_id,
         client_id=client_id,
         service_ids={line.service_id for line in lines},
@@ -339,7 +340,10 @@ class Asked:
             client_busy=self.taken.of(self.client.id),
             any_order=self.any_order,
             orders=tuple(orders),
-            shortest_minutes=found["shortest"] or 0,
+            shortest_minutes=min(
+                (own + max(clean_up, facts.least_clean_up) for own, clean_up in found["lengths"]),
+                default=0,
+            ),
             usual_practitioner_id=next(iter(found["usual"]), None),
         )
 

@@ -26,9 +26,11 @@ SELECT jsonb_build_object(
                   UNION ALL SELECT r.id FROM rooms_room r
                   WHERE r.id = ANY(%(named)s) AND r.location_id = %(place)s) n),
     'contact', (SELECT {contact} FROM tenancy_location l WHERE l.id = %(place)s),
-    'shortest', (SELECT min(set_up_minutes + consultation_minutes + hands_on_minutes
-                            + developing_minutes + aftercare_minutes + clean_up_minutes)
-                 FROM services_service WHERE active),
+    'lengths', (SELECT jsonb_agg(jsonb_build_array(s.without_clean_up, s.clean_up_minutes)) FROM (
+                    SELECT min(set_up_minutes + consultation_minutes + hands_on_minutes
+                               + developing_minutes + aftercare_minutes) AS without_clean_up,
+                           clean_up_minutes
+                    FROM services_service WHERE active GROUP BY clean_up_minutes) s),
     'usual', (SELECT jsonb_agg(u.practitioner_id) FROM (
                   SELECT l.practitioner_id FROM services_line l
                   JOIN services_visit v ON v.business_id = l.business_id AND v.id = l.visit_id

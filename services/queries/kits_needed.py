@@ -97,6 +97,7 @@ def _asked(
     found = candidates_for(location_id, _ANYBODY, [service.id for service in services], now)
     facts = planning.plan_facts(
         actor=actor,
+        now=now,
         location_id=location_id,
         client_id=_ANYBODY,
         service_ids=[service.id for service in services],

@@ -9,12 +9,15 @@ from uuid import UUID
 import orjson
 from django.db import connection
 
+from rooms.queries import shortest_turnover_minutes
 from services.models import Duty, Service
+from services.queries.turnover_time import WET_SECONDS
 from services.rules.attendance import may_be_unattended
 from services.rules.conditions import Condition, ConditionKind, lengthened, needed_features
 from services.rules.phases import Minutes
 from services.rules.shifts import OneDay, Weekly, Worked, covers, walls_of
 from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import Period
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy.models import Location
@@ -55,6 +58,8 @@ class PlanFacts:
     client_is_new: bool
     #: Whom the client chose for intimate services, if they did.
     chosen_practitioner: UUID | None
+    #: Minutes that no turnover is shorter than.
+    least_clean_up: int
 
     def minutes(
         self, service_id: UUID, person_id: UUID | None = None, *, shortened: bool = False
@@ -67,7 +72,12 @@ class PlanFacts:
         service = self.services[service_id]
         if shortened and service.shortest_hands_on_minutes:
             own = min(own or service.hands_on_minutes, service.shortest_hands_on_minutes)
-        needed = minutes_of(service, new_client=self.client_is_new, hands_on=own)
+        needed = minutes_of(
+            service,
+            least_clean_up=self.least_clean_up,
+            new_client=self.client_is_new,
+            hands_on=own,
+        )
         return lengthened(needed, self.conditions)
 
     @property
@@ -120,7 +130,7 @@ class PlanFacts:
         return {who for who, duty, _ in self.shifts if duty is Duty.ATTENDANT}
 
 
-_FACTS = """
+_FACTS = f"""
 SELECT to_jsonb(l), jsonb_build_object(
     'services', (SELECT jsonb_agg(to_jsonb(s)) FROM services_service s
                  WHERE s.id = ANY(%(services)s) AND s.active),
@@ -178,6 +188,7 @@ SELECT to_jsonb(l), jsonb_build_object(
                       SELECT count(*) > 0 AND NOT EXISTS (
                           SELECT FROM person p JOIN services_visit v ON v.client_id = p.id AND v.state = 'left')
                       FROM person),
+    'wet_seconds', {WET_SECONDS},
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s
@@ -187,6 +198,7 @@ SELECT to_jsonb(l), jsonb_build_object(
 def plan_facts(
     *,
     actor: Actor,
+    now: datetime,
     location_id: UUID,
     client_id: UUID,
     service_ids: Iterable[UUID],
@@ -213,13 +225,20 @@ def plan_facts(
     place = from_json(Location, orjson.loads(row[0]))
     if place.business_id != actor.business_id:
         raise NotFound
-    return _facts(place, {name: found or [] for name, found in orjson.loads(row[1]).items()})
+    return _facts(place, now, {name: found or [] for name, found in orjson.loads(row[1]).items()})
 
 
 def minutes_of(
-    service: Service, *, new_client: bool = False, hands_on: int | None = None
+    service: Service,
+    *,
+    least_clean_up: int,
+    new_client: bool = False,
+    hands_on: int | None = None,
 ) -> Minutes:
-    """How long a service takes, by the price list or with a practitioner's own hands-on minutes."""
+    """How long a service takes, by the price list or with a practitioner's own hands-on minutes.
+
+    `least_clean_up`: the plan's clean-up is never shorter, whatever the price list says.
+    """
     attended = service.developing_attended or not may_be_unattended(service.area, service.method)
     developing = service.developing_minutes
     return Minutes(
@@ -229,11 +248,11 @@ def minutes_of(
         hands_on=(hands_on or service.hands_on_minutes) + (developing if attended else 0),
         unattended=0 if attended else developing,
         aftercare=service.aftercare_minutes,
-        clean_up=service.clean_up_minutes,
+        clean_up=max(service.clean_up_minutes, least_clean_up),
     )
 
 
-def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
+def _facts(place: Location, now: datetime, found: dict[str, Any]) -> PlanFacts:
     services = [from_json(Service, columns) for columns in found["services"]]
     return PlanFacts(
         place=place,
@@ -261,6 +280,9 @@ def _facts(place: Location, found: dict[str, Any]) -> PlanFacts:
         languages={UUID(person): frozenset(spoken) for person, spoken in found["languages"]},
         client_is_new=bool(found["client_is_new"]),
         client_is_linked=bool(found["client_is_linked"]),
+        least_clean_up=shortest_turnover_minutes(
+            place.jurisdiction, local_date(now, place.zone), found["wet_seconds"] or None
+        ),
         chosen_practitioner=UUID(found["chosen"][0]) if found["chosen"] else None,
     )
 

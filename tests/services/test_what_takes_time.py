@@ -113,3 +113,41 @@ def test_every_area_with_the_eyes_in_it_is_never_left_alone():
     assert with_eyes == NEVER_ALONE_AREAS
     assert not any(may_be_unattended(area, "peel") for area in tree.within)
     assert may_be_unattended("back", "facial")
+
+
+def turnovers(visit):
+    return [x["turnover_ends_at"] - x["ends_at"] for x in lines_of(visit)]
+
+
+def test_clean_up_is_never_shorter_than_the_steps_and_the_labels_wet_time(call, now):
+    assert change(call, "lip wax", clean_up_minutes=0).status_code == 200
+    wax = pick("lip wax", practitioner="petra", room="room 1")
+    # Ten minutes on the label on file (tests/world_rooms.py), kept wet once; eight more required
+    # steps at a quarter of a minute each (house policy): twelve minutes.
+    label = booked_as_offered(call, now + 60 * MINUTE, wax)
+    assert turnovers(label) == [12 * MINUTE]
+    # The price list says what the house said.
+    assert call("lena").get(f"services/{uid('lip wax')}").body["clean_up_minutes"] == 0
+    quick = {
+        "name": "quick wipe", "active": "hydrogen peroxide", "registration_number": "INVENTED-2-2",
+        "parts_concentrate": "1", "parts_water": "0", "contact_seconds": 61, "hospital_type": True,
+    }  # fmt: skip
+    assert call("olga").post("disinfectants", quick).status_code == 201
+    # 61 s and 8 times 15 s are 181 s: begun minutes are whole ones.
+    shorter = booked_as_offered(call, now + 180 * MINUTE, wax)
+    assert turnovers(shorter) == [4 * MINUTE]
+    assert change(call, "lip wax", clean_up_minutes=25).status_code == 200
+    longer = booked_as_offered(call, now + 300 * MINUTE, wax)
+    assert turnovers(longer) == [25 * MINUTE]
+    assert flaws(BUSINESS, LAKE, BUSINESS) == []
+
+
+def test_a_changed_visit_keeps_the_least_clean_up(call, now):
+    assert change(call, "lip wax", clean_up_minutes=0).status_code == 200
+    one = booked_as_offered(
+        call, now + 60 * MINUTE, pick("lip wax", practitioner="petra", room="room 1")
+    )
+    asked = line(now, "lip wax", who="petra", room="room 1", kit=None, minutes=None)
+    added = call("freya").post(f"visits/{one['id']}/lines", asked)
+    assert added.status_code in (200, 201), added.body
+    assert turnovers(added.body) == [timedelta(0), 12 * MINUTE]
