@@ -8,11 +8,13 @@ ROOM = register(
         table="rooms_room",
         body=json_object(
             "id", "version", "location_id", "name", "features", "state", "visit_id", "out_of_use_reason",
+            "buffer_before_minutes", "buffer_after_minutes",
             state_since=json_instant("e.state_since"), ready_until=json_instant("e.ready_until"),
         ),
         schema=object_schema(
             id="uuid", version="int", location_id="uuid", name="str", features="[str]", state="str",
             visit_id="uuid?", out_of_use_reason="str", state_since="datetime", ready_until="datetime?",
+            buffer_before_minutes="int?", buffer_after_minutes="int?",
         ),
     )
 )  # fmt: skip

@@ -36,6 +36,9 @@ class Room(SyncedModel):
     #: Ready lapses at this instant, the local closing.
     ready_until = models.DateTimeField(null=True)
     out_of_use_reason = models.CharField(max_length=500, default="")
+    #: Kept free before each visit's set-up and after its turnover; null: as the location has it.
+    buffer_before_minutes = models.PositiveSmallIntegerField(null=True)
+    buffer_after_minutes = models.PositiveSmallIntegerField(null=True)
 
     class Meta:
         db_table = "rooms_room"

@@ -51,7 +51,7 @@ def add_room(
 def change_room(
     *, actor: Actor, now: datetime, room_id: UUID, match: int | None = None, **changes: Any
 ) -> Room:
-    """Another name or other features."""
+    """Another name, other features, other minutes around a visit (what is planned stays as it is)."""
     room = tenancy.locked(Room, room_id, actor, match=match)
     for name, value in changes.items():
         setattr(room, name, sorted(set(value)) if name == "features" else value)

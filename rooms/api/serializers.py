@@ -2,10 +2,21 @@
 
 from rest_framework import serializers as s
 
+from spa_ops.tenancy.rules import MOST_BUFFER_MINUTES
 from spa_ops.web.views import Strict
 
 #: Words that services ask for, such as sink or wax_heater.
 FEATURE = r"^[a-z0-9][a-z0-9_]{0,39}$"
+
+
+def _buffer(text: str) -> s.IntegerField:
+    return s.IntegerField(
+        min_value=0,
+        max_value=MOST_BUFFER_MINUTES,
+        required=False,
+        allow_null=True,
+        help_text=f"minutes kept free {text}; null: as the location has it",
+    )
 
 
 class AddRoom(Strict):
@@ -17,6 +28,8 @@ class AddRoom(Strict):
 class ChangeRoom(Strict):
     name = s.CharField(max_length=120, required=False)
     features = s.ListField(child=s.RegexField(FEATURE), max_length=40, required=False)
+    buffer_before_minutes = _buffer("before each visit's set-up")
+    buffer_after_minutes = _buffer("after each visit's turnover")
 
 
 class BeginTurnover(Strict):

@@ -63,7 +63,7 @@ class ReadRoom(RowView):
 
 
 class ChangeRoom(Edit):
-    """Another name or other features."""
+    """Another name, other features, other minutes kept free around each visit."""
 
     access = {"PATCH": LEADS}
     input = shapes.ChangeRoom

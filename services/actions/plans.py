@@ -1,6 +1,6 @@
 """What a plan asks for, the line it becomes, and the claims that hold it. Writes nothing but claims."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -10,7 +10,8 @@ from clients.queries import client_named
 from clients.queries_people import check_left
 from services.models import Line, LineState, Service, Visit
 from services.queries.holds import holders
-from services.queries.kits_away import time_away
+from services.queries.margins import NO_MARGINS, Margins, margins_of
+from services.rules.buffers import Buffer, outside
 from services.rules.phases import LineSpans
 from spa_ops.claims import actions as claims
 from spa_ops.claims.models import Bookable, Phase
@@ -94,11 +95,11 @@ def spans_of_line(line: Line) -> LineSpans:
 
 
 def wanted_claims(
-    client_id: UUID | None, rows: Sequence[Line], away: timedelta = timedelta(0)
+    client_id: UUID | None, rows: Sequence[Line], margins: Margins = NO_MARGINS
 ) -> list[claims.Wanted]:
     """Every claim of a visit's lines, its client's where there is one yet.
 
-    A kit is with the visit from its set-up to its turnover, and `away` for its way back after that.
+    A kit is with the visit from its set-up to its turnover, and away for its way back after that.
     """
     wanted: list[claims.Wanted] = []
 
@@ -124,7 +125,24 @@ def wanted_claims(
         want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
         want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
         want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
-    return wanted + _kit_claims(rows, away)
+    return wanted + _kept_free(rows, wanted, margins.buffers) + _kit_claims(rows, margins.away)
+
+
+def _kept_free(
+    rows: Sequence[Line], wanted: Sequence[claims.Wanted], buffers: Mapping[UUID, Buffer]
+) -> list[claims.Wanted]:
+    found = []
+    for who, buffer in buffers.items():
+        own = [line for line in rows if who in {line.room_id, line.practitioner_id}]
+        ids, taken = {line.id for line in own}, [w for w in wanted if w.bookable_id == who]
+        parts = [w.period for w in taken if w.line_id in ids]
+        if parts:
+            free = outside(buffer.around(parts), [w.period for w in taken])
+            found += [
+                claims.Wanted(bookable_id=who, period=span, phase=Phase.BUFFER, line_id=own[0].id)
+                for span in free
+            ]
+    return found
 
 
 def take_time(
@@ -148,10 +166,16 @@ def take(
     Raises `ClaimClash` saying also who holds what is only held, `Erased`, and `MergedAway` for a
     client who was merged into another.
     """
-    away = time_away({line.kit_id for line in rows if line.kit_id}, now)
+    margins = margins_of(rows, now)
+    # Of what has begun nothing needs to be kept free any more before it.
+    wanted = [
+        w
+        for w in wanted_claims(client_id, rows, margins)
+        if w.phase is not Phase.BUFFER or w.period.end > now
+    ]
     try:
         claims.claim(
-            wanted=wanted_claims(client_id, rows, away),
+            wanted=wanted,
             now=now,
             visit_id=plan_id,
             hold_expires_at=hold_expires_at,

@@ -13,7 +13,7 @@ from services.actions.plans import LineRequest, new_line, wanted_claims
 from services.actions.recurring import spread
 from services.models import Visit
 from services.queries.availability import Asked, LineAsked, asked_for
-from services.queries.kits_away import time_away
+from services.queries.margins import margins_of
 from services.queries.planning import PlanFacts
 from services.rules.availability.model import Option, Spans
 from services.rules.availability.search import options
@@ -137,8 +137,8 @@ def _needed(
             zip(lines, spans, doers_of(facts, lines, spans, now), strict=True)
         )
     ]
-    away = time_away({request.kit_id for request in lines if request.kit_id}, now)
-    return [(w.bookable_id, w.period) for w in wanted_claims(client_id, rows, away)]
+    margins = margins_of(rows, now)
+    return [(w.bookable_id, w.period) for w in wanted_claims(client_id, rows, margins)]
 
 
 class _Nearby:

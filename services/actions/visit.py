@@ -10,8 +10,9 @@ from services.actions.booking import LineRequest, book_visit, needs_state, visit
 from services.models import Line, Visit, VisitState
 from services.problems import LinesOpen, NotTheDay
 from services.queries import visits as queries
-from services.queries.kits_away import time_away
+from services.queries.margins import margins_of
 from services.queries.turnover_time import least_clean_up
+from services.rules.buffers import Buffer
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
 from spa_ops.claims.models import Phase
@@ -124,7 +125,7 @@ def seat_client(
 
 def _plan_turnover(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line]) -> None:
     """The plan follows the fact: what is left of the visit's time is free, and turnover begins now,
-    with it the kits' way back.
+    with it the kits' way back and, behind it, what is kept free.
 
     Somebody who was meanwhile planned for something else keeps that; the flag on the room tells.
     """
@@ -140,10 +141,20 @@ def _plan_turnover(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Li
             claims.Wanted(bookable_id=who, period=turnover, phase=Phase.TURNOVER, line_id=last.id)
             for who in (last.room_id, last.turnover_by)
         ]
+    margins = margins_of(lines, now)
+    if last is not None:
+        helped = last.turnover_by != last.practitioner_id
+        ends = {last.room_id: over, last.practitioner_id: now if helped else over}
+        for who, end in ends.items():
+            behind = timedelta(minutes=margins.buffers.get(who, Buffer()).after)
+            if behind:
+                kept = Period(end, end + behind)
+                wanted.append(
+                    claims.Wanted(bookable_id=who, period=kept, phase=Phase.BUFFER, line_id=last.id)
+                )
     kits = {line.kit_id: line for line in lines if line.kit_id and line.started_at is not None}
-    away = time_away(kits.keys(), now)
-    if away:
-        back = Period(now, over + away)
+    if margins.away:
+        back = Period(now, over + margins.away)
         wanted += [
             claims.Wanted(bookable_id=kit, period=back, phase=Phase.REPROCESSING, line_id=line.id)
             for kit, line in kits.items()

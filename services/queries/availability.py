@@ -288,7 +288,10 @@ class Asked:
     def question(self, period: Period, horizon: datetime) -> Question:
         """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
         facts, found = self.facts, self.found
-        horizon += self.away_minutes * _MINUTE
+        buffers = {i: facts.room_buffer(i) for i in facts.rooms}
+        own = facts.practitioner_buffer
+        behind = max((b.after for b in (own, *buffers.values())), default=0)
+        horizon += max(self.away_minutes, behind) * _MINUTE
         reach = Period(period.start - _DAY, horizon)
         days = [day for day, _ in _days(facts.place.zone, reach)]
         self.taken.load(horizon)
@@ -312,6 +315,7 @@ class Asked:
                     covers={s: covers_of(facts, who, s) for s in facts.services},
                     on_shift=on_shift_of(facts, who, Duty.PRACTITIONER, reach),
                     busy=self.taken.of(who),
+                    buffer=own,
                 )
                 for who in found["people"]
             ),
@@ -324,7 +328,8 @@ class Asked:
                 for who in facts.attendants
             ),
             rooms=tuple(
-                Room(id=i, features=has, busy=self.taken.of(i)) for i, has in facts.rooms.items()
+                Room(id=i, features=has, busy=self.taken.of(i), buffer=buffers[i])
+                for i, has in facts.rooms.items()
             ),
             kits=tuple(Kit(id=i, kind=k, busy=self.taken.of(i)) for i, k in facts.kits.items()),
             open=tuple(

@@ -91,14 +91,18 @@ def late_now(plan: VisitPlan, now: datetime) -> int:
 
 
 def still_taken(plan: VisitPlan, now: datetime) -> Planned:
-    """What a visit goes on taking: of lines that are over only a turnover, of what was set up nothing."""
+    """What a visit goes on taking: of lines that are over only a turnover, of what was set up nothing.
+
+    What is kept free around it is not taken: it is there to be used when a visit runs late.
+    """
     over = {line.id for line in plan.lines if line.state not in OPEN}
     return Planned(
         id=plan.visit.id,
         taken=tuple(
             (c.bookable_id, c.period)
             for c in plan.claims
-            if not (c.phase == Phase.SET_UP and c.period.end <= now)
+            if c.phase != Phase.BUFFER
+            and not (c.phase == Phase.SET_UP and c.period.end <= now)
             and not (c.line_id in over and c.phase != Phase.TURNOVER)
         ),
     )

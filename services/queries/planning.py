@@ -13,6 +13,7 @@ from rooms.queries import shortest_turnover_minutes
 from services.models import Duty, Service
 from services.queries.turnover_time import WET_SECONDS
 from services.rules.attendance import may_be_unattended
+from services.rules.buffers import Buffer, of_practitioner, of_room
 from services.rules.conditions import Condition, ConditionKind, lengthened, needed_features
 from services.rules.phases import Minutes
 from services.rules.shifts import OneDay, Weekly, Worked, covers, walls_of
@@ -36,6 +37,8 @@ class PlanFacts:
     services: dict[UUID, Service]
     #: Room -> its features.
     rooms: dict[UUID, frozenset[str]]
+    #: Room -> minutes kept free before and after each visit, where it has its own.
+    own_buffers: dict[UUID, tuple[int | None, int | None]]
     #: Kit -> its kind.
     kits: dict[UUID, str]
     #: (person, service) -> when the skill was ended, if it was.
@@ -84,6 +87,15 @@ class PlanFacts:
     def policy(self) -> HousePolicy:
         """The house policy of the location."""
         return house_policy(self.place.policies)
+
+    def room_buffer(self, room_id: UUID) -> Buffer:
+        """What is kept free around each visit in a room."""
+        return of_room(self.policy, *self.own_buffers[room_id])
+
+    @property
+    def practitioner_buffer(self) -> Buffer:
+        """What is kept free around each visit of a practitioner."""
+        return of_practitioner(self.policy)
 
     def bookable_from(self, now: datetime) -> datetime:
         """The first start that the lead time leaves."""
@@ -134,7 +146,8 @@ _FACTS = f"""
 SELECT to_jsonb(l), jsonb_build_object(
     'services', (SELECT jsonb_agg(to_jsonb(s)) FROM services_service s
                  WHERE s.id = ANY(%(services)s) AND s.active),
-    'rooms', (SELECT jsonb_agg(jsonb_build_array(r.id, r.features)) FROM rooms_room r
+    'rooms', (SELECT jsonb_agg(jsonb_build_array(
+                  r.id, r.features, r.buffer_before_minutes, r.buffer_after_minutes)) FROM rooms_room r
               WHERE r.id = ANY(%(rooms)s) AND r.location_id = l.id),
     'kits', (SELECT jsonb_agg(jsonb_build_array(k.id, k.kind)) FROM disinfection_kit k
              WHERE k.id = ANY(%(kits)s) AND k.location_id = l.id),
@@ -257,7 +270,8 @@ def _facts(place: Location, now: datetime, found: dict[str, Any]) -> PlanFacts:
     return PlanFacts(
         place=place,
         services={service.id: service for service in services},
-        rooms={UUID(room): frozenset(features) for room, features in found["rooms"]},
+        rooms={UUID(room): frozenset(features) for room, features, *_ in found["rooms"]},
+        own_buffers={UUID(room): (before, after) for room, _, before, after in found["rooms"]},
         kits={UUID(kit): kind for kit, kind in found["kits"]},
         skills={
             (UUID(person), UUID(service)): _parsed(datetime, ended_at)

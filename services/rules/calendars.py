@@ -15,7 +15,7 @@ from spa_ops.kernel.intervals import Period
 #: What is served: a week back, for looking up yesterday, and half a year ahead.
 BACK, AHEAD = timedelta(days=7), timedelta(days=183)
 SERVICE = "service"
-_WORDS = {"set_up": "set-up", "turnover": "turnover"}
+_WORDS = {"set_up": "set-up", "turnover": "turnover", "buffer": "kept free"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

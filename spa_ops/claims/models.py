@@ -47,13 +47,17 @@ class BookableKind(models.TextChoices):
 
 
 class Phase(models.TextChoices):
-    """What the time is for. `service` is from consultation to aftercare: while the client is there."""
+    """What the time is for. `service` is from consultation to aftercare: while the client is there.
+
+    `buffer` is kept free around a visit.
+    """
 
     SET_UP = "set_up"
     SERVICE = "service"
     TURNOVER = "turnover"
     REPROCESSING = "reprocessing"
     ABSENCE = "absence"
+    BUFFER = "buffer"
 
 
 class Bookable(TenantModel):

@@ -12,6 +12,8 @@ from spa_ops.kernel.intervals import Period, at_local, some_local_period
 from spa_ops.kernel.problems import InvalidInput, invalid
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+#: With more, a visit would keep half a day.
+MOST_BUFFER_MINUTES = 240
 OpeningHours = dict[str, list[list[str]]]
 
 
@@ -44,6 +46,12 @@ class HousePolicy:
     kit_wash_minutes: int = 0
     kit_rinse_minutes: int = 0
     kit_dry_minutes: int = 0
+    #: Kept free before set-up and after turnover in each room, unless the room says otherwise, and
+    #: before the first and after the last part of each visit for its practitioners: up to 240.
+    room_buffer_before_minutes: int = 0
+    room_buffer_after_minutes: int = 0
+    practitioner_buffer_before_minutes: int = 0
+    practitioner_buffer_after_minutes: int = 0
     #: How wax is drawn, where the jurisdiction allows it; elsewhere with a new applicator for each dip.
     wax_drawing: str = "new_each_dip"
 
@@ -74,6 +82,8 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append((key, "invalid", "must be 5 to 240"))
         elif key == "wax_drawing" and value not in WAX_DRAWINGS:
             errors.append((key, "invalid", f"must be one of {', '.join(WAX_DRAWINGS)}"))
+        elif "_buffer_" in key and value > MOST_BUFFER_MINUTES:
+            errors.append((key, "invalid", f"must be 0 to {MOST_BUFFER_MINUTES}"))
         elif key == "closed_on_holidays_of" and not _has_holidays(value):
             errors.append(
                 (key, "invalid", "must be an ISO 3166 code such as US or US-TX, or empty")

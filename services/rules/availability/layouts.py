@@ -12,6 +12,7 @@ from uuid import UUID
 
 from services.rules.availability.bits import MINUTE
 from services.rules.availability.model import MOST_CREWS, Question, WantedLine
+from services.rules.buffers import Buffer
 from services.rules.phases import LinePlan, LineSpans, Minutes, spans_of
 
 _START = datetime(2000, 1, 1, tzinfo=UTC)
@@ -135,6 +136,14 @@ def _merged(blocks: Iterable[Block]) -> list[Block]:
             found[-1] = (found[-1][0], end)
         else:
             found.append((first, end))
+    return found
+
+
+def widened(blocks: Sequence[Block], buffer: Buffer) -> list[Block]:
+    """Blocks in order of time, with what is kept free before the first and behind the last."""
+    found = list(blocks)
+    found[0] = (found[0][0] - buffer.before, found[0][1])
+    found[-1] = (found[-1][0], found[-1][1] + buffer.after)
     return found
 
 

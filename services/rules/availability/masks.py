@@ -20,6 +20,7 @@ from services.rules.availability.layouts import (
     layout_of,
     orders_of,
     rooms_of,
+    widened,
     with_minutes,
 )
 from services.rules.availability.model import (
@@ -41,12 +42,14 @@ _NOTHING: Spans = ()
 
 
 def ruler_of(question: Question) -> Ruler:
-    """From the hour before the longest set-up, on the grid, up to the horizon."""
+    """From the hour before the longest set-up and buffer, on the grid, up to the horizon."""
     before = max(
         minutes.set_up
         for line in question.lines
         for minutes in (line.minutes, *line.own_minutes.values())
     )
+    buffers = [p.buffer for p in question.practitioners] + [r.buffer for r in question.rooms]
+    before += max((buffer.before for buffer in buffers), default=0)
     hours = timedelta(hours=1 + before // 60)
     start = question.period.start.replace(minute=0, second=0, microsecond=0) - hours
     return Ruler(origin=start, length=max(0, (question.horizon - start) // MINUTE))
@@ -111,8 +114,8 @@ class Group:
             {
                 which: masks.all(
                     masks.fits(room, room.busy, None, block)
-                    for block in self.layout.room_blocks(slot)
                     for room in (masks.rooms[which],)
+                    for block in widened(self.layout.room_blocks(slot), room.buffer)
                 )
                 for which in able
             }
@@ -348,19 +351,36 @@ class Masks:
         return self._once(key, (person, layout), lambda: self._in_slot(layout, slot, person))
 
     def _in_slot(self, layout: Layout, slot: int, person: Practitioner) -> int:
-        found = self.all(
-            self.fits(person, person.busy, person.on_shift, block)
-            for block in layout.crew_blocks(slot)
-        )
+        blocks = layout.crew_blocks(slot)
+        found = self.all(self.fits(person, person.busy, person.on_shift, block) for block in blocks)
         for i, (line, (comes, _)) in enumerate(zip(layout.lines, layout.services, strict=True)):
             if layout.crew[i] == slot:
                 found &= ahead(self.inside(person.covers[line.service_id]), comes)
+        # Where their own part begins and ends while an attendant does what comes before and after.
+        comes, goes = blocks[0][0], blocks[-1][1]
+        ahead_of, behind = person.buffer.before, person.buffer.after
+        before = self._free(person, comes - ahead_of, comes)
+        after = self._free(person, goes, goes + behind)
         for (line_at, block), by_attendants in zip(layout.jobs, self._jobs(layout), strict=True):
             if layout.crew[line_at] == slot:
                 # Booking wants the practitioner's own shift for what they do at their own line.
                 others = either(mask for a, mask in by_attendants.items() if a != person.id)
                 found &= others | self.fits(person, person.busy, person.on_shift, block)
-        return found
+                if block[0] < comes:
+                    comes = block[0]
+                    before = (before & others) | (
+                        self._free(person, comes - ahead_of, comes) & ~others
+                    )
+                if block[1] > goes:
+                    goes = block[1]
+                    after = (after & others) | (self._free(person, goes, goes + behind) & ~others)
+        return found & before & after
+
+    def _free(self, person: Practitioner, first: int, end: int) -> int:
+        # Nobody needs to be on shift for what is only kept free.
+        if first == end:
+            return self.ruler.everything
+        return self.fits(person, person.busy, None, (first, end))
 
     def twice(self, layout: Layout, crew: Choice) -> int:
         """The starts at which the visit itself would need one person in two places at once."""

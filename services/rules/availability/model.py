@@ -6,6 +6,7 @@ from datetime import datetime
 from enum import StrEnum
 from uuid import UUID
 
+from services.rules.buffers import Buffer
 from services.rules.phases import LineSpans, Minutes
 from spa_ops.kernel.intervals import Period
 
@@ -14,6 +15,7 @@ GRID_MINUTES = 5
 #: Two practitioners one after the other, and no more: who lies there should not be passed around.
 MOST_CREWS = 2
 Spans = tuple[Period, ...]
+NO_BUFFER = Buffer()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +62,7 @@ class Practitioner:
     covers: Mapping[UUID, Spans]
     on_shift: Spans = ()
     busy: Busy = ()
+    buffer: Buffer = NO_BUFFER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +79,7 @@ class Room:
     id: UUID
     features: frozenset[str] = frozenset()
     busy: Busy = ()
+    buffer: Buffer = NO_BUFFER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,8 +7,9 @@ from uuid import UUID
 from services.rules.availability.bits import MINUTE, first_bit
 from services.rules.availability.layouts import Choice
 from services.rules.availability.masks import Group, Masks, either
-from services.rules.availability.model import Option, OptionLine, Question
+from services.rules.availability.model import Option, OptionLine, Practitioner, Question, Room
 from services.rules.phases import LineSpans
+from spa_ops.kernel.intervals import Period
 
 
 def options(question: Question, limit: int, masks: Masks | None = None) -> list[Option]:
@@ -53,7 +54,7 @@ def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...],
 
     def room_key(chosen: Choice) -> tuple[int, Choice]:
         return sum(
-            waste(masks.rooms[r].busy, None, *_reach(spans, chosen, r))
+            waste(masks.rooms[r].busy, None, *_reach(spans, chosen, masks.rooms[r]))
             for r in dict.fromkeys(chosen)
         ), chosen  # fmt: skip
 
@@ -61,7 +62,7 @@ def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...],
         wasted = 0
         for who in dict.fromkeys(crew):
             person = masks.practitioners[who]
-            own = _occupied(group, crew, who, spans, jobs)
+            own = _occupied(group, crew, person, spans, jobs)
             wasted += waste(person.busy, person.on_shift, *own)
         return wasted, usual not in crew, crew
 
@@ -106,27 +107,29 @@ def _lines(
     )
 
 
-def _reach(spans: Sequence[LineSpans], chosen: Choice, room: UUID) -> tuple[datetime, datetime]:
-    own = [span for span, r in zip(spans, chosen, strict=True) if r == room]
-    return own[0].set_up_at, own[-1].turnover_ends_at
+def _reach(spans: Sequence[LineSpans], chosen: Choice, room: Room) -> tuple[datetime, datetime]:
+    """From the first to the last minute that the visit takes of a room, what is kept free with it."""
+    own = [span for span, r in zip(spans, chosen, strict=True) if r == room.id]
+    return (
+        own[0].set_up_at - room.buffer.before * MINUTE,
+        own[-1].turnover_ends_at + room.buffer.after * MINUTE,
+    )
 
 
 def _occupied(
     group: Group,
     crew: Choice,
-    who: UUID,
+    person: Practitioner,
     spans: Sequence[LineSpans],
     jobs: Sequence[UUID | None],
 ) -> tuple[datetime, datetime]:
-    """From the first to the last minute that the visit takes of a practitioner."""
-    origin = spans[0].starts_at
-    taken = [
-        (span.starts_at, span.ends_at)
-        for span, one in zip(spans, crew, strict=True)
-        if one == who
-    ] + [
-        (origin + block[0] * MINUTE, origin + block[1] * MINUTE)
-        for (line, block), attendant in zip(group.layout.jobs, jobs, strict=True)
-        if (attendant or crew[line]) == who
-    ]  # fmt: skip
-    return min(first for first, _ in taken), max(end for _, end in taken)
+    """From the first to the last minute that the visit takes of a practitioner, what is kept free with it."""
+    origin, who = spans[0].starts_at, person.id
+    own = [part for s, one in zip(spans, crew, strict=True) if one == who for part in s.attended]
+    helping: list[Period] = []
+    for (line, (first, end)), attendant in zip(group.layout.jobs, jobs, strict=True):
+        if (attendant or crew[line]) == who:
+            of = own if crew[line] == who else helping
+            of.append(Period(origin + first * MINUTE, origin + end * MINUTE))
+    taken = [*own, *person.buffer.around(own), *helping]
+    return min(p.start for p in taken), max(p.end for p in taken)

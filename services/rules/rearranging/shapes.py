@@ -1,12 +1,14 @@
 """The ways a visit could be done, from what the search for starts knows of it."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from uuid import UUID
 
 from services.rules.availability.bits import MINUTE, ahead
-from services.rules.availability.layouts import Block, Layout
+from services.rules.availability.layouts import Block, Layout, widened
 from services.rules.availability.masks import Group, Masks
+from services.rules.availability.model import Practitioner, Room
+from services.rules.buffers import Buffer
 from services.rules.rearranging.model import Part, Place, Shape
 
 
@@ -31,7 +33,7 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
     crew = [
         Place(
             part=Part.PRACTITIONER,
-            blocks=tuple(layout.crew_blocks(slot)),
+            blocks=_with_kept_free(layout, slot, _widest(masks.practitioners[who] for who in able)),
             able=since({who: _serving(group, slot, who) for who in able}),
             kept=_kept(layout.crew, slot, now_by, 0),
         )
@@ -40,7 +42,9 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
     rooms = [
         Place(
             part=Part.ROOM,
-            blocks=tuple(layout.room_blocks(slot)),
+            blocks=tuple(
+                widened(layout.room_blocks(slot), _widest(masks.rooms[room] for room in able))
+            ),
             able=since(able),
             kept=_kept(layout.rooms, slot, now_by, 1),
         )
@@ -76,6 +80,24 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
         places=(*crew, *rooms, *kits, client, *jobs),
         different=(frozenset(range(found[0])), frozenset(range(*found))),
     )
+
+
+def _widest(able: Iterable[Room | Practitioner]) -> Buffer:
+    # Of several, one place has one length: the longest is safe for each.
+    buffers = [one.buffer for one in able]
+    return Buffer(
+        before=max((b.before for b in buffers), default=0),
+        after=max((b.after for b in buffers), default=0),
+    )
+
+
+def _with_kept_free(layout: Layout, slot: int, buffer: Buffer) -> tuple[Block, ...]:
+    """While a practitioner is with the client, and what is kept free around what they do themselves."""
+    own = layout.crew_blocks(slot)
+    jobs = [block for line, block in layout.jobs if layout.crew[line] == slot]
+    first, end = min(a for a, _ in (*own, *jobs)), max(b for _, b in (*own, *jobs))
+    kept = ((first - buffer.before, first), (end, end + buffer.after))
+    return (*own, *(block for block in kept if block[0] < block[1]))
 
 
 def _serving(group: Group, slot: int, who: UUID) -> int:

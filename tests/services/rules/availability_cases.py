@@ -14,6 +14,7 @@ from services.rules.availability.model import (
     Room,
     WantedLine,
 )
+from services.rules.buffers import Buffer
 from services.rules.phases import Minutes
 from spa_ops.kernel.intervals import Period
 
@@ -52,6 +53,9 @@ LONGER = Minutes(set_up=5, consultation=5, hands_on=25, aftercare=5, clean_up=10
 shift = st.one_of(
     st.just(WHOLE), st.builds(lambda a, n: (span(a, a + n),), st.integers(0, 300), st.integers(60, 400))
 )  # fmt: skip
+buffers = st.one_of(
+    st.just(Buffer()), st.builds(Buffer, before=st.sampled_from([0, 5, 70]), after=st.sampled_from([0, 7, 30]))
+)  # fmt: skip
 features = st.sampled_from([frozenset(), frozenset({"sink"}), frozenset({"wax", "sink"})])
 
 
@@ -62,7 +66,7 @@ def questions(draw):
     some = draw(st.integers(0, 3))
     people = tuple(
         Practitioner(
-            id=i, on_shift=draw(shift), busy=draw(spans()),
+            id=i, on_shift=draw(shift), busy=draw(spans()), buffer=draw(buffers),
             covers={
                 s: draw(st.sampled_from([WHOLE, WHOLE, (span(100, 300),)]))
                 for s in SERVICES if draw(st.integers(0, 3))
@@ -89,7 +93,7 @@ def questions(draw):
         not_from=draw(st.sampled_from([None, None, at(200.5)])),
         horizon=at(600), lines=lines, practitioners=people,
         rooms=tuple(
-            Room(id=i, features=draw(features) | {"sink"}, busy=draw(spans()))
+            Room(id=i, features=draw(features) | {"sink"}, busy=draw(spans()), buffer=draw(buffers))
             for i in rooms[: draw(st.integers(1, 3))]
         ),
         kits=tuple(

@@ -135,6 +135,8 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
     room_of = {r.id: r for r in q.rooms}
     kit_of = {k.id: k for k in q.kits}
     taken: dict[UUID, list[tuple[datetime, datetime]]] = {}
+    own_parts: dict[UUID, list[tuple[datetime, datetime]]] = {}
+    kept: dict[UUID, list[tuple[datetime, datetime]]] = {}
     doers = []
     for line, who, where, span in zip(lines, crew, rooms, spans, strict=True):
         allowed_at = None if "screening" in without else line.may_start
@@ -162,6 +164,8 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
         parts = list(present)
         parts += [(span.set_up_at, span.starts_at)] if set_up == who else []
         parts += [(span.ends_at, span.turnover_ends_at)] if turnover == who else []
+        own_parts.setdefault(who, []).extend((a, b) for a, b in parts if a < b)
+        own_parts.setdefault(where, []).append((span.set_up_at, span.turnover_ends_at))
         for a, b in parts:
             if "shift" not in without and not covered(person.on_shift, a, b):
                 return None
@@ -179,6 +183,19 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
         ):
             if a < b:
                 taken.setdefault(subject, []).append((a, b))
+    for subjects, check, horizon in ((by_id, "crew", "shift"), (room_of, "rooms", "rooms")):
+        for subject, own in own_parts.items():
+            if subject not in subjects:
+                continue
+            one = subjects[subject]
+            first, last = min(a for a, _ in own), max(b for _, b in own)
+            before = (first - one.buffer.before * MINUTE, first)
+            after = (last, last + one.buffer.after * MINUTE)
+            if one.buffer.after and horizon not in without and after[1] > q.horizon:
+                return None
+            if check not in without and (meets(one.busy, *before) or meets(one.busy, *after)):
+                return None
+            kept.setdefault(subject, []).extend((before, after))
     for own in taken.values() if "shift" not in without else ():
         if any(a[1] > b[0] for a, b in pairwise(sorted(own))):
             return None
@@ -191,9 +208,9 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
     waste = 0
     for subject in dict.fromkeys(crew):
         person = by_id[subject]
-        waste += _waste(q, taken[subject], person.busy, person.on_shift)
+        waste += _waste(q, taken[subject] + kept[subject], person.busy, person.on_shift)
     for subject in dict.fromkeys(rooms):
-        waste += _waste(q, taken[subject], room_of[subject].busy, ())
+        waste += _waste(q, taken[subject] + kept[subject], room_of[subject].busy, ())
     return Way(
         tier=0 if len(set(crew)) == 1 else 1 if changes(crew) == 1 else 2,
         waste=waste, unusual=q.usual_practitioner_id not in crew, order=order,

@@ -5,6 +5,7 @@ Attendants are left out: which of them does a job is booking's rule, and not a m
 """
 
 from dataclasses import replace
+from datetime import timedelta
 from itertools import permutations, product
 from uuid import UUID
 
@@ -87,6 +88,14 @@ class Model:
                 self.model.new_fixed_size_interval_var(first, end - first, "busy")
             )
 
+    def keep_free(self, who, buffer, parts, literal):
+        first, end = min(a for a, _ in parts), max(b for _, b in parts)
+        until = end + timedelta(minutes=buffer.after)
+        self.take(who, first - timedelta(minutes=buffer.before), first, literal)
+        self.take(who, end, until, literal)
+        known = self.moment(until) <= quarters(self.q.horizon)
+        self.model.add(known).only_enforce_if(literal)
+
     def inside(self, spans, first, end, literal):
         """From `first` to `end` within one of the spans, if `literal`."""
         ways = []
@@ -144,7 +153,7 @@ class Model:
         }
         by_id = {p.id: p for p in self.q.practitioners}
         for (slot, who), literal in self.chosen("person", able, sorted(set(crew))).items():
-            person = by_id[who]
+            person, own = by_id[who], []
             for line, of, span in zip(self.lines, crew, self.spans, strict=True):
                 if of != slot:
                     continue
@@ -154,6 +163,8 @@ class Model:
                 for first, end in parts:
                     self.inside(person.on_shift, first, end, literal)
                     self.take(who, first, end, literal)
+                own += parts
+            self.keep_free(who, person.buffer, own, literal)
         for who, person in by_id.items():
             self.busy(who, person.busy)
 
@@ -170,9 +181,12 @@ class Model:
             ]
             for slot in set(rooms)
         }
+        room_of = {r.id: r for r in self.q.rooms}
         for (slot, room), literal in self.chosen("room", able, sorted(set(rooms))).items():
             own = [span for of, span in zip(rooms, self.spans, strict=True) if of == slot]
-            self.take(room, own[0].set_up_at, own[-1].turnover_ends_at, literal)
+            parts = [(s.set_up_at, s.turnover_ends_at) for s in own]
+            self.take(room, parts[0][0], parts[-1][1], literal)
+            self.keep_free(room, room_of[room].buffer, parts, literal)
         for room in self.q.rooms:
             self.busy(room.id, room.busy)
 
@@ -185,7 +199,9 @@ class Model:
             literals = [self.model.new_bool_var(f"kit {k.id}") for k in there]
             self.model.add_exactly_one(literals)
             first = min(s.set_up_at for s in own)
-            end = max(s.turnover_ends_at for s in own)
+            back = timedelta(minutes=self.q.kit_away_minutes)
+            end = max(s.turnover_ends_at for s in own) + back
+            self.model.add(self.moment(end) <= quarters(self.q.horizon))
             for kit, literal in zip(there, literals, strict=True):
                 self.take(kit.id, first, end, literal)
                 self.busy(kit.id, kit.busy)

@@ -1,0 +1,49 @@
+"""What plans keep around a visit: free minutes of its rooms and people, and its kits' way back. Reads only."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from uuid import UUID
+
+import orjson
+from django.db import connection
+
+from services.models import Line
+from services.queries.kits_away import CONTACT_SECONDS
+from services.rules.buffers import Buffer, of_practitioner, of_room
+from services.rules.kits import away_minutes
+from spa_ops.tenancy.rules import house_policy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margins:
+    """How long kits are away after a turnover, and what is kept free of whom; who is not in it: nothing."""
+
+    away: timedelta = timedelta(0)
+    buffers: Mapping[UUID, Buffer] = field(default_factory=dict)
+
+
+NO_MARGINS = Margins()
+_MARGINS = f"""
+SELECT l.policies::text, {CONTACT_SECONDS}, r.own FROM (
+    SELECT location_id, jsonb_agg(jsonb_build_array(
+        id, buffer_before_minutes, buffer_after_minutes))::text AS own
+    FROM rooms_room WHERE id = ANY(%(rooms)s) GROUP BY location_id) r
+JOIN tenancy_location l ON l.id = r.location_id
+"""
+
+
+def margins_of(rows: Sequence[Line], now: datetime) -> Margins:
+    """What the lines of one location's plan keep around them, as far as is known now. One statement."""
+    with connection.cursor() as cursor:
+        cursor.execute(_MARGINS, {"rooms": list({line.room_id for line in rows}), "now": now})
+        row = cursor.fetchone()
+    if row is None:
+        return NO_MARGINS
+    policy = house_policy(orjson.loads(row[0]))
+    buffers = {UUID(room): of_room(policy, *own) for room, *own in orjson.loads(row[2])}
+    buffers |= {line.practitioner_id: of_practitioner(policy) for line in rows}
+    return Margins(
+        away=timedelta(minutes=away_minutes(policy, row[1])),
+        buffers={who: one for who, one in buffers.items() if one != Buffer()},
+    )
