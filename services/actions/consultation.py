@@ -21,6 +21,7 @@ from services.models import Line, LineState, SkinProduct, Visit, VisitState
 from services.problems import NotCovered, NotOverridable, ScreeningForbids
 from services.queries import patch_tests as test_queries
 from services.queries import visits as queries
+from services.queries.own_work import own_work
 from services.rules.protected import flags_of, years_old
 from spa_ops.kernel.actor import Actor, Auth
 from spa_ops.kernel.clock import local_date, rfc3339
@@ -133,6 +134,7 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: date
     """Decide each open line by all that is known; write verdicts, evidence for each that is decided."""
     today = local_date(now, place.zone)
     subject = client_queries.case_of(visit.client_id, visit.id, today)
+    done_here = own_work([visit.client_id], now, without=[visit.id])
     flags = _flags(visit, place, today)
     open_lines = [line for line in lines if line.state in queries.OPEN]
     # What was done already today is judged with the rest: a tint after waxing is not.
@@ -157,7 +159,7 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: date
             for line in done
         ],
         answers=subject.answers,
-        declarations=subject.declarations,
+        declarations=(*subject.declarations, *(said for _, said in done_here[visit.client_id])),
         findings=subject.findings,
         today=today,
     )

@@ -7,7 +7,7 @@ their visits with the earliest date, and the consultation of the day decides ane
 import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from itertools import groupby
 from operator import attrgetter
 from uuid import UUID
@@ -16,7 +16,7 @@ from django.db import connection
 
 from clients import queries as client_queries
 from clients.queries_people import left_of_each
-from clients.rules.cases import LineToScreen
+from clients.rules.cases import Declaration, LineToScreen
 from clients.rules.foresight import Foreseen, foresee
 from clients.rules.model import PatchTest, RuleSet
 from clients.rules.told import KeptItem, standing_declarations
@@ -24,6 +24,7 @@ from services.actions.consultation import screening_as_kept
 from services.models import ForesightDue, ForesightRun
 from services.queries import foresight as queries
 from services.queries.foresight import ComingLine
+from services.queries.own_work import own_work
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy.sealing import seal_for_each
@@ -91,13 +92,15 @@ def foresee_under_new_rules(*, actor: Actor, now: datetime) -> int:
 
 def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules: RuleSet) -> None:
     declared = client_queries.declared_by_each(client_ids)
-    lines = queries.coming_lines(client_ids, declared, now)
+    done = own_work(client_ids, now)
+    lines = queries.coming_lines(client_ids, declared.keys() | done.keys(), now)
     refused = queries.refused_by_tests(lines, actor.business_id, now)
     changed: dict[UUID, tuple[ComingLine, Foreseen | None]] = {}
     for client_id, own in groupby(lines, attrgetter("client_id")):
         coming = list(own)
         shut_out = refused.get(client_id, frozenset())
-        found = _foreseen(rules, declared.get(client_id, ()), coming, shut_out, now)
+        own_done = done.get(client_id, ())
+        found = _foreseen(rules, declared.get(client_id, ()), own_done, coming, shut_out, now)
         changed |= {
             line.line_id: (line, stops)
             for line in coming
@@ -110,12 +113,13 @@ def _look_ahead(actor: Actor, now: datetime, client_ids: Collection[UUID], rules
 def _foreseen(
     rules: RuleSet,
     items: Sequence[KeptItem],
+    done: Sequence[tuple[date, Declaration]],
     coming: Sequence[ComingLine],
     shut_out: frozenset[UUID],
     now: datetime,
 ) -> dict[UUID, Foreseen]:
     """What stops a line, by its id; a line that nothing stops is left out."""
-    if not items and not shut_out:
+    if not items and not done and not shut_out:
         return {}
     found: dict[UUID, Foreseen] = {}
     for zone, group in groupby(sorted(coming, key=attrgetter("zone")), attrgetter("zone")):
@@ -138,8 +142,11 @@ def _foreseen(
                 for n, line in enumerate(own)
             ],
             declarations=[
-                (local_date(at, zone), said)
-                for at, said in standing_declarations(items, rules, today)
+                *done,
+                *(
+                    (local_date(at, zone), said)
+                    for at, said in standing_declarations(items, rules, today)
+                ),
             ],
             today=today,
         )

@@ -11,7 +11,7 @@ from clients.rules.patch_tests import PATCH_TEST_METHOD
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection import queries as kits
 from rooms import queries as rooms
-from services.actions.booking import visit_evidence
+from services.actions.booking import foresight_due, visit_evidence
 from services.actions.consultation import check_flags, check_own_cover, check_patch_tests
 from services.actions.patch_tests import record_tests_of_line
 from services.actions.rebooking import propose_rebooking
@@ -32,7 +32,7 @@ from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import seal
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
 
 _RUNNING = (LineState.STARTED,)
@@ -153,6 +153,7 @@ def stop_line(
         {"line_id": line.id, "price_minor": line.price_minor, "currency": line.currency},
         personal={"reason": reason, "done": done or None},
     )
+    insert([foresight_due(visit, now)])
     return _touched(visit)
 
 
@@ -228,6 +229,8 @@ def finish_line(
     if line.method == PATCH_TEST_METHOD:
         record_tests_of_line(actor=actor, now=now, visit=visit, line=line)
     propose_rebooking(actor=actor, now=now, line_id=line.id)
+    # What was done bears on what is booked next.
+    insert([foresight_due(visit, now)])
     return _touched(visit)
 
 

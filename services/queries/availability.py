@@ -174,6 +174,7 @@ def asked_for(
         services=[facts.services[line.service_id] for line in lines],
         place=facts.place,
         now=now,
+        without=without,
     )
     ids = {client.id, *facts.rooms, *facts.kits, *found["people"], *facts.attendants}
     return Asked(

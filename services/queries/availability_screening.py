@@ -1,6 +1,6 @@
 """What is known today of when screening would let each line of a coming visit begin. Reads only."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import combinations, permutations
@@ -14,6 +14,7 @@ from clients.rules.model import PatchTest, RuleSet, Verdict
 from clients.rules.patch_tests import PATCH_TEST_METHOD, Standing, of_line
 from clients.rules.told import standing_declarations
 from services.models import Service
+from services.queries.own_work import own_work
 from services.queries.patch_tests import as_now, products_named
 from services.rules.availability.model import Spans
 from spa_ops.kernel.clock import local_date
@@ -148,7 +149,12 @@ def _forbids(verdict: Verdict, earliest_on: date | None, day: date) -> bool:
 
 
 def bounds_for(
-    *, client_id: UUID, services: Sequence[Service], place: Location, now: datetime
+    *,
+    client_id: UUID,
+    services: Sequence[Service],
+    place: Location,
+    now: datetime,
+    without: Collection[UUID] = (),
 ) -> Bounds:
     """What is known for a client's lines; statements do not grow with the lines. Raises `Erased`."""
     rules = client_queries.rule_set()
@@ -176,8 +182,11 @@ def bounds_for(
         now=now,
         rules=rules,
         declarations=[
-            (local_date(at, place.zone), said)
-            for at, said in standing_declarations(items, rules, today)
+            *own_work([client_id], now, without=without, booked=True)[client_id],
+            *(
+                (local_date(at, place.zone), said)
+                for at, said in standing_declarations(items, rules, today)
+            ),
         ],
         standings=standings,
     )

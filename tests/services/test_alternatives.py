@@ -143,12 +143,13 @@ def test_who_loses_at_once_takes_an_alternative_and_nothing_is_claimed_twice(own
                 body = answer.body["alternatives"][tries % 3]["visit"]
         raise AssertionError(answer.body)
 
-    for _ in range(3):
+    for turn in range(3):
+        guests = [f"guest {turn} {n}" for n in range(len(callers))]
+        for guest in guests:
+            new = {"id": str(uid(guest)), "name": f"Invented {guest}", "location_id": str(LAKE)}
+            assert callers[0].post("clients", new).status_code == 201
         tries = at_once(
-            *[
-                lambda c=c, n=n: until_booked(c, ("cora", "celia")[n % 2])
-                for n, c in enumerate(callers)
-            ]
+            *[lambda c=c, g=g: until_booked(c, g) for c, g in zip(callers, guests, strict=True)]
         )
         assert sum(tries) >= 3
     assert count(BUSINESS, "services_visit") == 12
