@@ -25,8 +25,10 @@ from services.actions import booking, holds
 from services.actions.plans import LineRequest
 from services.models import Service
 from services.problems import HeldByAnother, HoldOver, InThePast, TooManyHolds
+from services.queries.turnover_time import least_clean_up
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel.problems import Problem, WrongState
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
 from tests.world import BUSINESS, LAKE, actor, uid
 
@@ -73,6 +75,8 @@ class Model(RuleBasedStateMachine):
             self.brow, self.lip = (
                 Service.objects.get(id=uid(name)) for name in ("brow wax", "lip wax")
             )
+            # No turnover is planned shorter than its steps and the label's wet time.
+            self.least = least_clean_up(Location.objects.get(id=LAKE), NOON)
 
     # What the model says.
 
@@ -84,7 +88,7 @@ class Model(RuleBasedStateMachine):
         brow_end = start + minutes * MINUTE
         end = brow_end + (lip.hands_on_minutes + lip.aftercare_minutes) * MINUTE
         before = start - max(brow.set_up_minutes, lip.set_up_minutes) * MINUTE
-        after = end + max(brow.clean_up_minutes, lip.clean_up_minutes) * MINUTE
+        after = end + max(brow.clean_up_minutes, lip.clean_up_minutes, self.least) * MINUTE
         busy = [(uid(plan[what]), before, after) for what in ("who", "room")]
         # The kit is the brow's alone: it is away from the set-up to the end of that line.
         busy.append((uid(plan["kit"]), before, brow_end))
