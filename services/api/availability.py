@@ -9,7 +9,7 @@ from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
-from clients.problems import POLICY_UNFIT
+from clients.problems import POLICY_UNFIT, MergedAway
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries.availability import MOST_LINES, Availability, LineAsked, availability
 from services.rules.availability.model import Option
@@ -77,7 +77,14 @@ class FindAvailability(Command):
 
     access = {"POST": STAFF}
     input = AskAvailability
-    problems = (Erased, OtherPractitionerChosen, DoNotBook, ConditionNotMet, *POLICY_UNFIT)
+    problems = (
+        Erased,
+        MergedAway,
+        OtherPractitionerChosen,
+        DoNotBook,
+        ConditionNotMet,
+        *POLICY_UNFIT,
+    )
     tag = "visits"
     output = object_schema(
         options=array_of(OPTION_SCHEMA),

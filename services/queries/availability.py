@@ -11,6 +11,7 @@ from typing import Any
 from uuid import UUID
 
 from clients.models import Client
+from clients.queries_people import check_left
 from services.models import Duty
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries import planning
@@ -148,12 +149,13 @@ def asked_for(
     """Everything that questions about these lines from `since` on have in common.
 
     What the visits, holds and lines `without` have taken counts as free. Raises `NotFound`, `Erased`,
-    `OtherPractitionerChosen`.
+    `MergedAway`, `OtherPractitionerChosen`.
     """
     tenancy.location(location_id, actor)
     client = tenancy.loaded(Client, client_id, actor)
     if client.erased_at is not None:
         raise Erased
+    check_left(client)
     service_ids = [line.service_id for line in lines]
     named = {i for line in lines for i in (line.practitioner_id, line.room_id) if i}
     found = candidates_for(location_id, client_id, service_ids, now, named)

@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.db.models import Q
 
+from clients.problems import MergedAway
 from compliance.disinfection.models import Kit
 from rooms.queries import rooms_of
 from services.models import Visit, VisitState
@@ -132,7 +133,7 @@ def _ways(
             since=day.start,
             without=movable.keys(),
         )
-    except (NotFound, Erased, DoNotBook):
+    except (NotFound, Erased, MergedAway, DoNotBook):
         return []
     question = with_outages(asked.question(period, day.end + _BEHIND), away)
     now_by = [

@@ -121,6 +121,14 @@ def test_what_is_written_about_the_merged_one_names_the_one_that_is_left(call, n
     away = client_body(call, "twin")
     asked = [
         book(call, now, client="twin"),
+        call("freya").post(
+            f"locations/{LAKE}/availability",
+            {
+                "client_id": str(TWIN),
+                "lines": [{"service_id": str(uid("lip wax"))}],
+                "from": now.isoformat(),
+            },
+        ),
         call("freya").post(f"clients/{TWIN}/consents", {"purpose": "sms_messages", "given": True}),
         call("freya").patch(f"clients/{TWIN}", {"note": "x"}, If_Match=f'"{away["version"]}"'),
         call("lena").post(f"clients/{TWIN}/erase", {"asked_by": "client", "reason": "wish"}),
