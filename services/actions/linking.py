@@ -202,7 +202,11 @@ def _after(
     if last.room_id != first.room_id and last.practitioner_id != first.practitioner_id:
         return spans[-1].ends_at
     minutes = known.minutes(last.service_id).clean_up + facts.minutes(first.service_id).set_up
-    shared = [known.practitioner_buffer] if last.practitioner_id == first.practitioner_id else []
+    shared = (
+        [known.practitioner_buffer(last.practitioner_id)]
+        if last.practitioner_id == first.practitioner_id
+        else []
+    )
     shared += [known.room_buffer(last.room_id)] if last.room_id == first.room_id else []
     # What the one keeps free behind and the other before the visit is not the same time.
     minutes += max(buffer.after + buffer.before for buffer in shared)

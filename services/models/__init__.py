@@ -1,6 +1,7 @@
 """The price list, who can do what when, visits and their lines, payments, rebooking, imports."""
 
 from services.models.absences import Absence, AbsenceKind, ShiftDay
+from services.models.buffers import PractitionerBuffer
 from services.models.calendars import CalendarFeed
 from services.models.conditions import BookingCondition, SpokenLanguages
 from services.models.holds import Hold, HoldState
@@ -55,6 +56,7 @@ __all__ = [
     "PaymentKind",
     "PaymentMeans",
     "Photograph",
+    "PractitionerBuffer",
     "Rearrangement",
     "Rebooking",
     "ReceiptCounter",

@@ -292,8 +292,8 @@ class Asked:
         """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
         facts, found = self.facts, self.found
         buffers = {i: facts.room_buffer(i) for i in facts.rooms}
-        own = facts.practitioner_buffer
-        behind = max((b.after for b in (own, *buffers.values())), default=0)
+        buffers |= {who: facts.practitioner_buffer(who) for who in found["people"]}
+        behind = max((buffer.after for buffer in buffers.values()), default=0)
         horizon += max(self.away_minutes, behind) * _MINUTE
         reach = Period(period.start - _DAY, horizon)
         days = [day for day, _ in _days(facts.place.zone, reach)]
@@ -318,7 +318,7 @@ class Asked:
                     covers={s: covers_of(facts, who, s) for s in facts.services},
                     on_shift=on_shift_of(facts, who, Duty.PRACTITIONER, reach),
                     busy=self.taken.of(who),
-                    buffer=own,
+                    buffer=buffers[who],
                 )
                 for who in found["people"]
             ),

@@ -25,7 +25,10 @@ class Margins:
 
 NO_MARGINS = Margins()
 _MARGINS = f"""
-SELECT l.policies::text, {CONTACT_SECONDS}, r.own FROM (
+SELECT l.policies::text, {CONTACT_SECONDS}, r.own, (
+    SELECT jsonb_agg(jsonb_build_array(person_id, before_minutes, after_minutes))::text
+    FROM services_practitioner_buffer WHERE person_id = ANY(%(people)s)
+) FROM (
     SELECT location_id, jsonb_agg(jsonb_build_array(
         id, buffer_before_minutes, buffer_after_minutes))::text AS own
     FROM rooms_room WHERE id = ANY(%(rooms)s) GROUP BY location_id) r
@@ -36,13 +39,23 @@ JOIN tenancy_location l ON l.id = r.location_id
 def margins_of(rows: Sequence[Line], now: datetime) -> Margins:
     """What the lines of one location's plan keep around them, as far as is known now. One statement."""
     with connection.cursor() as cursor:
-        cursor.execute(_MARGINS, {"rooms": list({line.room_id for line in rows}), "now": now})
+        cursor.execute(
+            _MARGINS,
+            {
+                "rooms": list({line.room_id for line in rows}),
+                "people": list({line.practitioner_id for line in rows}),
+                "now": now,
+            },
+        )
         row = cursor.fetchone()
     if row is None:
         return NO_MARGINS
     policy = house_policy(orjson.loads(row[0]))
-    buffers = {UUID(room): of_room(policy, *own) for room, *own in orjson.loads(row[2])}
-    buffers |= {line.practitioner_id: of_practitioner(policy) for line in rows}
+    buffers = {UUID(room): of_room(policy, *minutes) for room, *minutes in orjson.loads(row[2])}
+    own = {UUID(who): minutes for who, *minutes in orjson.loads(row[3] or "[]")}
+    for line in rows:
+        who = line.practitioner_id
+        buffers[who] = of_practitioner(policy, *own.get(who, (None, None)))
     return Margins(
         away=timedelta(minutes=away_minutes(policy, row[1])),
         buffers={who: one for who, one in buffers.items() if one != Buffer()},

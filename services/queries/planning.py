@@ -37,7 +37,7 @@ class PlanFacts:
     services: dict[UUID, Service]
     #: Room -> its features.
     rooms: dict[UUID, frozenset[str]]
-    #: Room -> minutes kept free before and after each visit, where it has its own.
+    #: Room or person -> minutes kept free before and after each visit, where it has its own.
     own_buffers: dict[UUID, tuple[int | None, int | None]]
     #: Kit -> its kind.
     kits: dict[UUID, str]
@@ -90,12 +90,11 @@ class PlanFacts:
 
     def room_buffer(self, room_id: UUID) -> Buffer:
         """What is kept free around each visit in a room."""
-        return of_room(self.policy, *self.own_buffers[room_id])
+        return of_room(self.policy, *self.own_buffers.get(room_id, (None, None)))
 
-    @property
-    def practitioner_buffer(self) -> Buffer:
+    def practitioner_buffer(self, person_id: UUID) -> Buffer:
         """What is kept free around each visit of a practitioner."""
-        return of_practitioner(self.policy)
+        return of_practitioner(self.policy, *self.own_buffers.get(person_id, (None, None)))
 
     def bookable_from(self, now: datetime) -> datetime:
         """The first start that the lead time leaves."""
@@ -191,6 +190,8 @@ SELECT to_jsonb(l), jsonb_build_object(
                                     ORDER BY n.recorded_at, n.id)
                    FROM person p JOIN services_booking_condition n
                    ON n.client_id = p.id AND n.lifted_at IS NULL),
+    'buffers', (SELECT jsonb_agg(jsonb_build_array(b.person_id, b.before_minutes, b.after_minutes))
+                FROM services_practitioner_buffer b WHERE b.person_id = ANY(%(people)s)),
     'languages', (SELECT jsonb_agg(jsonb_build_array(s.person_id, s.languages))
                   FROM services_spoken_languages s WHERE s.person_id = ANY(%(people)s)),
     'client_is_new', (WITH RECURSIVE person(id) AS (
@@ -271,7 +272,10 @@ def _facts(place: Location, now: datetime, found: dict[str, Any]) -> PlanFacts:
         place=place,
         services={service.id: service for service in services},
         rooms={UUID(room): frozenset(features) for room, features, *_ in found["rooms"]},
-        own_buffers={UUID(room): (before, after) for room, _, before, after in found["rooms"]},
+        own_buffers={
+            UUID(one): (before, after)
+            for one, *_, before, after in (*found["rooms"], *found["buffers"])
+        },
         kits={UUID(kit): kind for kit, kind in found["kits"]},
         skills={
             (UUID(person), UUID(service)): _parsed(datetime, ended_at)

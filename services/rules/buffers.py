@@ -33,11 +33,11 @@ def of_room(policy: HousePolicy, before: int | None, after: int | None) -> Buffe
     )
 
 
-def of_practitioner(policy: HousePolicy) -> Buffer:
-    """What the location keeps free around each visit of whoever performs it."""
+def of_practitioner(policy: HousePolicy, before: int | None, after: int | None) -> Buffer:
+    """A practitioner's own minutes, and the location's where they have none of their own."""
     return Buffer(
-        before=policy.practitioner_buffer_before_minutes,
-        after=policy.practitioner_buffer_after_minutes,
+        before=policy.practitioner_buffer_before_minutes if before is None else before,
+        after=policy.practitioner_buffer_after_minutes if after is None else after,
     )
 
 

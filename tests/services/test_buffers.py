@@ -124,6 +124,30 @@ def test_who_leaves_leaves_the_buffer_behind_the_turnover(call, now):
     assert held[0][2] == held[1][1] and held[1][2] - held[1][1] == 10 * MINUTE
 
 
+def test_a_practitioners_own_minutes_go_before_the_locations(call, now):
+    house_policy(**PEOPLE)
+    path = f"people/{uid('petra')}/buffer"
+    assert call("petra").get(path).body == {"before_minutes": None, "after_minutes": None}
+    said = {"before_minutes": None, "after_minutes": 35}
+    answer = call("lena").post(path, said)
+    assert answer.status_code == 200 and answer.body.items() >= said.items()
+    assert call("petra").get(path).body == said
+    offered = found(call, now, pick("lip wax", practitioner="petra", room="room 1"))["options"][3]
+    assert call("freya").post(f"locations/{LAKE}/visits", offered["visit"]).status_code == 201
+    assert [b - a for a, b in buffers_of("petra")] == [10 * MINUTE, 35 * MINUTE]
+    again = call("lena").post(path, {"before_minutes": 0, "after_minutes": 0})
+    assert again.status_code == 200
+    book(call, now, line(now, "lip wax", kit=None, minutes=300), client="celia")
+    assert len(buffers_of("petra")) == 2
+    for bad in (
+        {"before_minutes": 241, "after_minutes": 0},
+        {"before_minutes": 0},
+        {**said, "x": 1},
+    ):
+        assert call("lena").post(path, bad).status_code == 422
+    assert call("petra").post(path, said).status_code == 403
+
+
 @given(spans(), spans(most=5))
 def test_outside_leaves_the_instants_that_are_in_no_other_span(some, others):
     left = outside(some, others)
