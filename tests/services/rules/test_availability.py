@@ -20,6 +20,7 @@ from services.rules.availability.model import (
 )
 from services.rules.availability.reasons import day_reasons, what_ifs
 from services.rules.availability.search import options
+from services.rules.buffers import Buffer
 from services.rules.phases import Minutes
 from services.rules.shifts import Weekly
 from spa_ops.kernel.intervals import Period, at_local, local_day
@@ -102,7 +103,12 @@ def until_is_true(question, reason, start):
                 if line.room_id in {None, r.id} and line.room_features <= r.features
             ]
         )  # fmt: skip
-        return any(not meets(t.busy, at, at + length) for t in things)
+        return any(
+            not meets(t.busy, at - b.before * MINUTE, at + length + b.after * MINUTE)
+            and at + length + b.after * MINUTE <= question.horizon
+            for t in things
+            for b in [getattr(t, "buffer", Buffer())]
+        )
 
     if reason.why in {Why.SCREENING, Why.ROOMS_BUSY, Why.KITS_AWAY}:
         at = start if reason.why is Why.SCREENING else first
