@@ -14,6 +14,12 @@ from tests.services.test_intake import _Page, answered, booked, made, send
 from tests.world import BUSINESS
 
 
+@pytest.fixture(autouse=True)
+def _many_pages_a_minute(settings):
+    """The clock of the tests stands still: all of them ask within one minute."""
+    settings.PAGES_PER_MINUTE = 1_000_000
+
+
 def broken(monkeypatch, where, name, url):
     def fail(*args, **kwargs):
         raise RuntimeError(f"an invented fault at {url}")
