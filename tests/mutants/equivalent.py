@@ -20,14 +20,6 @@ EQUIVALENT: dict[tuple[str, str], str] = {
     ): "rules about ingredients bear on methods with products alone, which a test holds them to",
     (
         "engine",
-        "unclear=self._unclear(rule, line, thing) if stands else frozenset(),: if True",
-    ): "only what stands on the day becomes a reason",
-    (
-        "engine",
-        "and other.position < line.position: Lt -> LtE",
-    ): "no two lines of a day have one place, and no rule has a line come after itself: rule files with a cycle are refused",
-    (
-        "engine",
         'worst = max(hits, key=lambda hit: (not hit.met, _lateness(hit), hit.condition or "")): Or -> And',
     ): "of hits that last as long only the one whose condition is named may be another",
     (
@@ -70,4 +62,24 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "dates",
         "return (start + timedelta(days=n) for n in range(4 * 365 + 1)): 1 -> 2",
     ): "more days than a leap cycle has tell nothing new",
+    (
+        "engine",
+        "before = [x for x in self.lines if x.on == line.on and x.position < line.position]: Lt -> LtE",
+    ): "no two lines of a day have one place, and no rule has a line come after itself: rule files with a cycle are refused",
+    (
+        "engine",
+        "for rule, trigger in bearing.of_order if before else ():: if True",
+    ): "of no lines before none comes before: the same, only slower",
+    (
+        "engine",
+        "if hit.thing is None:: if False",
+    ): "what no thing set off is of a rule about the line, which leaves nothing unclear",
+    (
+        "engine",
+        "return replace(hit, unclear=unclear) if unclear else hit: if True",
+    ): "a hit has nothing unclear to begin with",
+    (
+        "engine",
+        "if not standing:: if False",
+    ): "where nothing stands on the day no end is later than it",
 }

@@ -355,6 +355,9 @@ def test_tint_goes_before_wax():
         Verdict.WAIT_UNTIL,
         {"nothing_after_waxing"},
     )
+    # Also where something that stands in nobody's way came first.
+    third = visit(("trim", {"area": "lip", "method": "trimming"}), ("wax", wax), ("tint", tint))
+    assert third["tint"].verdict is Verdict.WAIT_UNTIL
 
 
 @pytest.mark.parametrize(
