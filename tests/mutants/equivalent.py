@@ -82,4 +82,8 @@ EQUIVALENT: dict[tuple[str, str], str] = {
         "engine",
         "if not standing:: if False",
     ): "where nothing stands on the day no end is later than it",
+    (
+        "dates",
+        "start = date(2023, 1, 1): 2023 -> 2024",
+    ): "any day may begin the four years: each such span has one 29 February",
 }
