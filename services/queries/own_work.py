@@ -22,10 +22,13 @@ KINDS = {
 }
 #: No rule about these asks for more time; a test holds the rules to it.
 LONGEST = timedelta(days=62)
+#: Nobody begins a visit further ahead of its time.
+_EARLY = timedelta(days=1)
 _WORK = """
 SELECT c.whose, l.area, l.method, (coalesce(l.started_at, l.starts_at) AT TIME ZONE p.zone)::date
 FROM unnest(%(whose)s::uuid[], %(ids)s::uuid[]) AS c(whose, id)
-JOIN services_visit v ON v.client_id = c.id AND v.starts_at > %(since)s AND v.id <> ALL(%(without)s::uuid[])
+JOIN services_visit v ON v.client_id = c.id AND v.starts_at BETWEEN %(since)s AND %(until)s
+    AND v.id <> ALL(%(without)s::uuid[])
 JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id
 JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_id
 WHERE l.method = ANY(%(methods)s) AND (l.started_at IS NOT NULL
@@ -54,6 +57,8 @@ def own_work(
                 "whose": [whose for whose, _ in pairs],
                 "ids": [one for _, one in pairs],
                 "since": now - LONGEST,
+                # What has begun was not planned for long after.
+                "until": now + (LONGEST * 12 if booked else _EARLY),
                 "without": list(without),
                 "methods": list(KINDS),
                 "booked": booked,

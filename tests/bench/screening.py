@@ -50,6 +50,12 @@ JOIN tenancy_location p ON p.business_id = v.business_id AND p.id = v.location_i
 WHERE v.client_id = ANY(%s) AND v.state = 'booked' AND v.starts_at > %s AND l.state = 'planned'
 ORDER BY v.client_id, l.starts_at, l.id
 """
+#: What was done here lately: it counts as told.
+_DONE = (
+    "SELECT v.client_id, l.area, l.method, l.starts_at, l.started_at FROM services_visit v "
+    "JOIN services_line l ON l.business_id = v.business_id AND l.visit_id = v.id "
+    "WHERE v.client_id = ANY(%s) AND v.starts_at BETWEEN %s AND %s AND l.started_at IS NOT NULL"
+)
 _HEALTH = (
     "SELECT id, business_id, client_id, visit_id, kind, sealed, corrects_id, recorded_at, recorded_by "
     "FROM clients_health_answer WHERE client_id = ANY(%s) AND kind IN ('declaration', 'correction') "
@@ -137,7 +143,7 @@ def _insert_visits(owner: Any, chair: Chair, clients: Sequence[UUID]) -> None:
                 instants.append(instants[-1] + timedelta(minutes=MINUTES[part]))
             lines.append(
                 (uuid7(), business, visit_id, 0, chair.service_id, "lip", "hard_wax", who, chair.room_id,
-                 who, who, *instants, "planned", 1500, "USD", "", "")
+                 who, who, *instants, "planned", 1500, "USD", "", "", False)
             )  # fmt: skip
     columns = (
         "id, business_id, version, location_id, client_id, state, walk_in, starts_at, booked_at, "
@@ -147,7 +153,7 @@ def _insert_visits(owner: Any, chair: Chair, clients: Sequence[UUID]) -> None:
     columns = (
         "id, business_id, visit_id, position, service_id, area, method, practitioner_id, room_id, set_up_by, "
         "turnover_by, set_up_at, starts_at, hands_on_at, aftercare_at, ends_at, turnover_ends_at, state, "
-        "price_minor, currency, verdict, rules_version"
+        "price_minor, currency, verdict, rules_version, shortened"
     )
     _insert(owner, "services_line", columns, lines)
 
@@ -173,6 +179,7 @@ def peer(connection: Any, chair: Chair, run: int) -> float:
     """Milliseconds to load the same rows in the same batches."""
     from services.actions.foresight import CLIENTS_AT_ONCE
     from services.queries.foresight import CLIENTS_BEHIND
+    from services.queries.own_work import LONGEST
 
     began = time.perf_counter()
     after, visits = UUID(int=0), set()
@@ -187,6 +194,7 @@ def peer(connection: Any, chair: Chair, run: int) -> float:
             ids = [row[0] for row in rows]
             told = connection.execute(_HEALTH, [ids]).fetchall()
             connection.execute(_KEYS, [[row[2] for row in told]]).fetchall()
+            connection.execute(_DONE, [ids, NOW - LONGEST, NOW + timedelta(days=1)]).fetchall()
             for row in connection.execute(_COMING_LINES, [ids, NOW]).fetchall():
                 visits.add(row[1])
             after = ids[-1]
