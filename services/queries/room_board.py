@@ -26,14 +26,14 @@ SELECT room_id, array_agg(seconds) FROM (
     FROM rooms_turnover t WHERE t.room_id = ANY(%s) AND t.finished_at IS NOT NULL AND t.begun_at IS NOT NULL
 ) latest WHERE n <= %s GROUP BY room_id
 """
-# A visit's first claim of a room: its set-up, or its service where nothing is set up.
+# A visit's first claim of a room that is not over: who did not come hides nobody who will.
 _NEXT = """
 SELECT DISTINCT ON (c.bookable_id) c.bookable_id, lower(c.span), v.id, v.state, v.starts_at, l.practitioner_id
 FROM claims_claim c
 JOIN services_visit v ON v.business_id = c.business_id AND v.id = c.visit_id
 JOIN services_line l ON l.business_id = c.business_id AND l.id = c.line_id
 WHERE c.bookable_id = ANY(%s) AND c.phase IN ('set_up', 'service') AND c.hold_expires_at IS NULL
-AND v.state IN ('booked', 'arrived') ORDER BY c.bookable_id, lower(c.span)
+AND v.state IN ('booked', 'arrived') AND upper(c.span) > %s ORDER BY c.bookable_id, lower(c.span)
 """
 
 
@@ -42,7 +42,7 @@ def room_board(place: Location, now: datetime) -> dict[str, Any]:
     rooms = list(Room.objects.filter(location=place).order_by("name"))
     ids = [room.id for room in rooms]
     turnovers = {t.room_id: t for t in Turnover.objects.filter(room__in=ids, finished_at=None)}
-    past, coming = _past(ids), _next(ids)
+    past, coming = _past(ids), _next(ids, now)
     running = _running([r.visit_id for r in rooms if r.visit_id], now)
     flags: dict[UUID, list[dict[str, Any]]] = defaultdict(list)
     for flag in Flag.objects.filter(location=place, cleared_at=None).order_by("due_at", "id"):
@@ -103,10 +103,10 @@ def _past(ids: list[UUID]) -> dict[UUID, list[int]]:
         return dict(cursor.fetchall())
 
 
-def _next(ids: list[UUID]) -> dict[UUID, dict[str, Any]]:
+def _next(ids: list[UUID], now: datetime) -> dict[UUID, dict[str, Any]]:
     names = ("set_up_at", "visit_id", "state", "starts_at", "practitioner_id")
     with connection.cursor() as cursor:
-        cursor.execute(_NEXT, [ids])
+        cursor.execute(_NEXT, [ids, now])
         return {room: dict(zip(names, rest, strict=True)) for room, *rest in cursor.fetchall()}
 
 

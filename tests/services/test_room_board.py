@@ -69,6 +69,14 @@ def test_a_room_that_will_be_late_for_the_next_says_by_how_much(call, now):
     assert third["late_seconds"] == third["expected_seconds"] - 30
 
 
+def test_who_did_not_come_hides_nobody_who_will(call, now):
+    book(call, now, line(now, minutes=30))
+    coming = book(call, now, line(now, minutes=240), client="celia").body
+    with clock.stopped_at(now + timedelta(minutes=180)):
+        first = rooms_of(Caller(secret_of("freya")).get(PATH).body)["room 1"]
+    assert first["next"]["visit_id"] == coming["id"]
+
+
 def test_more_rooms_and_visits_take_no_more_statements(call, now):
     call("freya").get(PATH)
 
