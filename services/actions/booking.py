@@ -19,6 +19,7 @@ from services.actions.holds import take_over
 from services.actions.plans import Doers, LineRequest, new_line, span_fields, take_time
 from services.models import ForesightDue, Line, LineState, Visit, VisitChange, VisitState
 from services.queries import visits as queries
+from services.queries.margins import planned_margins
 from services.rules.phases import LineSpans, notice_minutes
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
@@ -83,7 +84,7 @@ def book_visit(
         new_line(visit, i, request, services[request.service_id], span, who)
         for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True))
     ]
-    take_time(visit, rows, now, locked)
+    take_time(visit, rows, now, margins=planned_margins(rows, facts), locked=locked)
     if not facts.client_is_linked:
         link_client(actor=actor, now=now, client_id=client_id, location_id=place.id)
     change = change_of(visit, "booked", now, actor, is_at=visit.starts_at)

@@ -22,6 +22,7 @@ from services.actions.plans import LineRequest, new_line, take
 from services.models import Hold, HoldState, Visit
 from services.problems import HeldByAnother, HoldDiffers, HoldOver, TooManyHolds
 from services.queries import holds as queries
+from services.queries.margins import planned_margins
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.clock import rfc3339
@@ -79,7 +80,15 @@ def hold_time(
         new_line(plan, i, request, facts.services[request.service_id], span, who)
         for i, (request, span, who) in enumerate(zip(lines, spans, doers, strict=True))
     ]
-    take(client_id, rows, now, plan_id=hold.id, hold_expires_at=hold.expires_at, locked=locked)
+    take(
+        client_id,
+        rows,
+        now,
+        plan_id=hold.id,
+        margins=planned_margins(rows, facts),
+        hold_expires_at=hold.expires_at,
+        locked=locked,
+    )
     insert([hold])
     return hold
 

@@ -146,10 +146,15 @@ def _kept_free(
 
 
 def take_time(
-    visit: Visit, rows: Sequence[Line], now: datetime, locked: dict[UUID, Bookable] | None = None
+    visit: Visit,
+    rows: Sequence[Line],
+    now: datetime,
+    *,
+    margins: Margins | None = None,
+    locked: dict[UUID, Bookable] | None = None,
 ) -> None:
     """Take every span that a visit's lines need, or none: `take`."""
-    take(visit.client_id, rows, now, plan_id=visit.id, locked=locked)
+    take(visit.client_id, rows, now, plan_id=visit.id, margins=margins, locked=locked)
 
 
 def take(
@@ -158,15 +163,17 @@ def take(
     now: datetime,
     *,
     plan_id: UUID,
+    margins: Margins | None = None,
     locked: dict[UUID, Bookable] | None = None,
     hold_expires_at: datetime | None = None,
 ) -> None:
     """Take every span that lines need for a visit or a hold, or none; `locked` as `claims.claim` has it.
 
+    `margins` are read where the caller has no facts of exactly these lines.
     Raises `ClaimClash` saying also who holds what is only held, `Erased`, and `MergedAway` for a
     client who was merged into another.
     """
-    margins = margins_of(rows, now)
+    margins = margins or margins_of(rows, now)
     # Of what has begun nothing needs to be kept free any more before it.
     wanted = [
         w

@@ -13,7 +13,7 @@ from services.actions.plans import LineRequest, new_line, wanted_claims
 from services.actions.recurring import spread
 from services.models import Visit
 from services.queries.availability import Asked, LineAsked, asked_for
-from services.queries.margins import margins_of
+from services.queries.margins import planned_margins
 from services.queries.planning import PlanFacts
 from services.rules.availability.model import Option, Spans
 from services.rules.availability.search import options
@@ -137,7 +137,7 @@ def _needed(
             zip(lines, spans, doers_of(facts, lines, spans, now), strict=True)
         )
     ]
-    margins = margins_of(rows, now)
+    margins = planned_margins(rows, facts)
     return [(w.bookable_id, w.period) for w in wanted_claims(client_id, rows, margins)]
 
 

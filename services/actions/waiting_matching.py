@@ -23,6 +23,7 @@ from services.actions.plans import LineRequest, new_line, take
 from services.models import Visit, WaitingDue, WaitingEntry, WaitingOffer, WaitingState
 from services.queries import waiting as queries
 from services.queries.availability import MOST_AHEAD, Asked, LineAsked, asked_for
+from services.queries.margins import planned_margins
 from services.rules.availability.model import Option, Spans
 from services.rules.availability.search import options
 from services.rules.conditions import may_be_booked
@@ -243,6 +244,7 @@ def _keep(*, actor: Actor, now: datetime, entry: WaitingEntry, option: Option) -
         rows,
         now,
         plan_id=offer.id,
+        margins=planned_margins(rows, facts),
         hold_expires_at=offer.expires_at,
         locked=locked,
     )

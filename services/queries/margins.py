@@ -10,9 +10,10 @@ from django.db import connection
 
 from services.models import Line
 from services.queries.kits_away import CONTACT_SECONDS
+from services.queries.planning import PlanFacts
 from services.rules.buffers import Buffer, of_practitioner, of_room
 from services.rules.kits import away_minutes
-from spa_ops.tenancy.rules import house_policy
+from spa_ops.tenancy.rules import HousePolicy, house_policy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +38,10 @@ JOIN tenancy_location l ON l.id = r.location_id
 
 
 def margins_of(rows: Sequence[Line], now: datetime) -> Margins:
-    """What the lines of one location's plan keep around them, as far as is known now. One statement."""
+    """What the lines of one location's plan keep around them, as far as is known now. One statement.
+
+    For a plan whose facts were read for its own rooms and people, `planned_margins` needs none.
+    """
     with connection.cursor() as cursor:
         cursor.execute(
             _MARGINS,
@@ -50,13 +54,30 @@ def margins_of(rows: Sequence[Line], now: datetime) -> Margins:
         row = cursor.fetchone()
     if row is None:
         return NO_MARGINS
-    policy = house_policy(orjson.loads(row[0]))
-    buffers = {UUID(room): of_room(policy, *minutes) for room, *minutes in orjson.loads(row[2])}
-    own = {UUID(who): minutes for who, *minutes in orjson.loads(row[3] or "[]")}
+    own = {
+        UUID(who): tuple(minutes)
+        for who, *minutes in (*orjson.loads(row[2]), *orjson.loads(row[3] or "[]"))
+    }
+    return _margins(rows, house_policy(orjson.loads(row[0])), own, row[1])
+
+
+def planned_margins(rows: Sequence[Line], facts: PlanFacts) -> Margins:
+    """The same from the facts of a plan, which name the rooms and practitioners of all of `rows`."""
+    return _margins(rows, facts.policy, facts.own_buffers, facts.contact_seconds)
+
+
+def _margins(
+    rows: Sequence[Line],
+    policy: HousePolicy,
+    own: Mapping[UUID, tuple[int | None, ...]],
+    contact_seconds: int | None,
+) -> Margins:
+    buffers: dict[UUID, Buffer] = {}
     for line in rows:
-        who = line.practitioner_id
-        buffers[who] = of_practitioner(policy, *own.get(who, (None, None)))
+        for who, rule in ((line.room_id, of_room), (line.practitioner_id, of_practitioner)):
+            before, after = own.get(who, (None, None))
+            buffers[who] = rule(policy, before, after)
     return Margins(
-        away=timedelta(minutes=away_minutes(policy, row[1])),
+        away=timedelta(minutes=away_minutes(policy, contact_seconds)),
         buffers={who: one for who, one in buffers.items() if one != Buffer()},
     )

@@ -11,6 +11,7 @@ from django.db import connection
 
 from rooms.queries import shortest_turnover_minutes
 from services.models import Duty, Service
+from services.queries.kits_away import CONTACT_SECONDS
 from services.queries.turnover_time import WET_SECONDS
 from services.rules.attendance import may_be_unattended
 from services.rules.buffers import Buffer, of_practitioner, of_room
@@ -43,9 +44,9 @@ class PlanFacts:
     kits: dict[UUID, str]
     #: (person, service) -> when the skill was ended, if it was.
     skills: dict[tuple[UUID, UUID], datetime | None]
-    #: (person, valid from, valid through) of the licences of the location's jurisdiction.
     #: (person, service) -> that person's own hands-on minutes.
     own_hands_on: dict[tuple[UUID, UUID], int]
+    #: (person, valid from, valid through) of the licences of the location's jurisdiction.
     licences: tuple[tuple[UUID, date | None, date], ...]
     #: (person, duty, shift) of the people named and of all attendants; days worked otherwise are in it.
     shifts: tuple[tuple[UUID, Duty, Worked], ...]
@@ -63,6 +64,8 @@ class PlanFacts:
     chosen_practitioner: UUID | None
     #: Minutes that no turnover is shorter than.
     least_clean_up: int
+    #: The longest contact time of a bath in use; None: none is known, or no kit is planned for.
+    contact_seconds: int | None
 
     def minutes(
         self, service_id: UUID, person_id: UUID | None = None, *, shortened: bool = False
@@ -203,6 +206,7 @@ SELECT to_jsonb(l), jsonb_build_object(
                           SELECT FROM person p JOIN services_visit v ON v.client_id = p.id AND v.state = 'left')
                       FROM person),
     'wet_seconds', {WET_SECONDS},
+    'contact_seconds', CASE WHEN cardinality(%(kits)s::uuid[]) > 0 THEN {CONTACT_SECONDS} END,
     'client_is_linked', EXISTS (SELECT FROM clients_client c
                                 WHERE c.id = %(client)s AND l.id = ANY(c.location_ids))
 ) FROM tenancy_location l WHERE l.id = %(place)s
@@ -226,6 +230,7 @@ def plan_facts(
             _FACTS,
             {
                 "place": location_id,
+                "now": now,
                 "client": client_id,
                 "services": list(service_ids),
                 "rooms": list(room_ids),
@@ -301,6 +306,7 @@ def _facts(place: Location, now: datetime, found: dict[str, Any]) -> PlanFacts:
         least_clean_up=shortest_turnover_minutes(
             place.jurisdiction, local_date(now, place.zone), found["wet_seconds"] or None
         ),
+        contact_seconds=found["contact_seconds"] or None,
         chosen_practitioner=UUID(found["chosen"][0]) if found["chosen"] else None,
     )
 
