@@ -7,7 +7,7 @@ from uuid import UUID
 
 from services.actions.booking import change_of, locked_with_lines, needs_state, visit_evidence
 from services.actions.checking import check_hours, check_plan, doers_of, facts_for
-from services.actions.consultation import screen_lines
+from services.actions.consultation import is_screened, screen_lines
 from services.actions.plans import LineRequest, span_fields, spans_of_line, take_time
 from services.models import Line, LineState, Visit, VisitState
 from services.queries import planning
@@ -16,7 +16,6 @@ from services.queries.planning import PlanFacts, minutes_of
 from services.rules.phases import LineSpans, Minutes, following, own_spans, shared_ends
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import Busy, WrongState
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
@@ -149,7 +148,7 @@ def reassign_visit(
     check_plan(facts, [_request(x, practitioner_id) for x in changed], spans)
     was_at, visit.starts_at = visit.starts_at, live[0].starts_at
     _settle(now, visit, facts, live, changed)
-    if any(x.screened_on == local_date(now, facts.place.zone) for x in live):
+    if any(is_screened(visit, x, facts.place, now) for x in live):
         screen_lines(visit, facts.place, live, now)
     put(visit, fields=["starts_at"])
     insert([change_of(visit, "reassigned", now, actor, was_at=was_at, is_at=visit.starts_at, reason=reason)])  # fmt: skip

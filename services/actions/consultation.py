@@ -11,24 +11,26 @@ from uuid import UUID
 from clients import actions as clients
 from clients import queries as client_queries
 from clients.problems import POLICY_UNFIT
-from clients.rules.cases import LineToScreen, Reason, Screening
+from clients.rules.cases import LineToScreen, Screening
 from clients.rules.engine import screen
 from clients.rules.model import PASSING, PatchTest
 from clients.rules.patch_tests import Standing
 from services.actions.booking import foresight_due, visit_evidence
 from services.actions.checking import check_covered
+from services.actions.kept_screening import kept_screening, screening_as_kept, standing_rules
 from services.models import Line, LineState, SkinProduct, Visit, VisitState
-from services.problems import NotCovered, NotOverridable, ScreeningForbids
+from services.problems import NotCovered, NotOverridable, NotScreened, ScreeningForbids
 from services.queries import patch_tests as test_queries
 from services.queries import visits as queries
 from services.queries.own_work import own_work
 from services.rules.protected import flags_of, years_old
+from services.rules.stays import still_speaks
 from spa_ops.kernel.actor import Actor, Auth
 from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.kernel.problems import Problem, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.sealing import seal, unseal
+from spa_ops.tenancy.sealing import seal
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
@@ -182,6 +184,25 @@ def screen_lines(visit: Visit, place: Location, lines: Sequence[Line], now: date
     )
 
 
+def is_screened(visit: Visit, line: Line, place: Location, now: datetime) -> bool:
+    """Whether the line was decided in a consultation that speaks for the visit at this moment."""
+    return still_speaks(line.screened_on, arrived_at=visit.arrived_at, now=now, zone=place.zone)
+
+
+def line_of_today(visit: Visit, line: Line, place: Location, now: datetime) -> Line:
+    """The line with its verdict of today: decided anew where midnight came since the consultation.
+
+    Raises `NotScreened` where no consultation speaks for the visit any more.
+    """
+    if not is_screened(visit, line, place, now):
+        raise NotScreened
+    if line.screened_on == local_date(now, place.zone):
+        return line
+    lines = queries.lines_of(visit.id)
+    screen_lines(visit, place, lines, now)
+    return next(x for x in lines if x.id == line.id)
+
+
 def screen_after_a_fact(
     visit: Visit, place: Location, lines: Sequence[Line], now: datetime
 ) -> None:
@@ -302,56 +323,6 @@ def _write_verdict(visit: Visit, line: Line, screening: Screening, today: date) 
     )
 
 
-def screening_as_kept(screening: Screening) -> dict[str, Any]:
-    """A screening as JSON values, to be sealed beside its line."""
-    return {
-        "verdict": screening.verdict.value,
-        "earliest_on": str(screening.earliest_on) if screening.earliest_on else None,
-        "is_vague": screening.is_vague,
-        "is_firm": screening.is_firm,
-        "alternatives": list(screening.alternatives),
-        "ask_next": [
-            {"about": a.about, "what": a.what, "text": a.text} for a in screening.ask_next
-        ],
-        "reasons": [_reason(r) for r in screening.reasons],
-        "standing": sorted({r.rule_id for r in screening.standing}),
-        "overridable_by": sorted(screening.overridable_by),
-    }
-
-
-def _reason(reason: Reason) -> dict[str, Any]:
-    return {
-        "rule_id": reason.rule_id,
-        "title": reason.title,
-        "verdict": reason.stands_as.value,
-        "about": list(reason.about),
-        "caution": reason.caution,
-        "until": str(reason.until) if reason.until else None,
-        "condition": reason.condition,
-        "met": reason.met,
-        "unclear": sorted(u.value for u in reason.unclear),
-        "overridable_by": list(reason.overridable_by),
-        "sources": [
-            {"ref": s.ref, "strength": s.strength.value, "says": s.says} for s in reason.sources
-        ],
-    }
-
-
-def kept_screening(visit: Visit, line: Line) -> dict[str, Any]:
-    """The last screening of a line with its reasons; empty if there was none."""
-    if line.sealed_screening is None:
-        return {}
-    found: dict[str, Any] = json.loads(
-        unseal(visit.business_id, visit.client_id, bytes(line.sealed_screening))
-    )
-    return found
-
-
-def standing_rules(visit: Visit, line: Line) -> list[str]:
-    """The rules that kept a line from starting when it was last decided."""
-    return list(kept_screening(visit, line).get("standing", []))
-
-
 @action
 def override_verdict(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
     """Let a line start against its verdict, once, by someone whose own licence and skill cover it.
@@ -361,11 +332,13 @@ def override_verdict(*, actor: Actor, now: datetime, line_id: UUID, reason: str)
     """
     line, visit = queries.line_and_visit(line_id, actor)
     place = tenancy.location(visit.location_id, actor)
-    today = local_date(now, place.zone)
-    if line.state not in {LineState.PLANNED, LineState.PAUSED} or line.screened_on != today:
+    if line.state not in {LineState.PLANNED, LineState.PAUSED} or not is_screened(
+        visit, line, place, now
+    ):
         raise WrongState(
             thing="line", state=line.state, needed="a verdict of today and work not running"
         )
+    line = line_of_today(visit, line, place, now)
     if line.verdict in PASSING:
         raise WrongState(thing="line", state=line.verdict, needed="a verdict to override")
     check_own_cover(actor, place, line, now)

@@ -20,7 +20,7 @@ from clients.rules.cases import Declaration, LineToScreen
 from clients.rules.foresight import Foreseen, foresee
 from clients.rules.model import PatchTest, RuleSet
 from clients.rules.told import KeptItem, standing_declarations
-from services.actions.consultation import screening_as_kept
+from services.actions.kept_screening import screening_as_kept
 from services.models import ForesightDue, ForesightRun
 from services.queries import foresight as queries
 from services.queries.foresight import ComingLine

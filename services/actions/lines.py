@@ -12,7 +12,12 @@ from compliance.disinfection import actions as disinfection
 from compliance.disinfection import queries as kits
 from rooms import queries as rooms
 from services.actions.booking import foresight_due, visit_evidence
-from services.actions.consultation import check_flags, check_own_cover, check_patch_tests
+from services.actions.consultation import (
+    check_flags,
+    check_own_cover,
+    check_patch_tests,
+    line_of_today,
+)
 from services.actions.patch_tests import record_tests_of_line
 from services.actions.rebooking import propose_rebooking
 from services.models import Line, LineState, Visit, VisitState, WorkRecord
@@ -21,16 +26,14 @@ from services.problems import (
     KitNotCleared,
     NotCovered,
     NotHygienic,
-    NotScreened,
     ScreeningForbids,
 )
 from services.queries import visits as queries
 from services.rules.hygiene import AFTER_ANY, AT_BLOOD, needed_before, not_confirmed
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date, rfc3339
+from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import seal
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
@@ -54,7 +57,8 @@ def start_line(
     place = tenancy.location(visit.location_id, actor)
     if line.bleeding_since is not None:
         raise Bleeding
-    _check_screening(line, place, now)
+    line = line_of_today(visit, line, place, now)
+    _check_verdict(line)
     check_flags(visit, line, place, now)
     check_patch_tests(visit, line, place, now)
     _check_place(visit, line, now)
@@ -86,9 +90,7 @@ def start_line(
     return _touched(visit)
 
 
-def _check_screening(line: Line, place: Location, now: datetime) -> None:
-    if line.screened_on != local_date(now, place.zone):
-        raise NotScreened
+def _check_verdict(line: Line) -> None:
     if line.verdict not in PASSING and line.overridden_by is None:
         earliest = str(line.earliest_on) if line.earliest_on else None
         at = rfc3339(line.earliest_at) if line.earliest_at else None

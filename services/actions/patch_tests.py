@@ -9,12 +9,11 @@ from clients import actions_patch_tests as tests
 from clients import queries_patch_tests as test_queries
 from clients.queries_patch_tests import PatchTestsKept
 from clients.rules.patch_tests import DEFAULT_LEAD_HOURS, Grade, Outcome, SeenBy
-from services.actions.consultation import screen_after_a_fact
+from services.actions.consultation import is_screened, screen_after_a_fact
 from services.models import ForesightDue, Line, SkinProduct, Visit
 from services.queries import patch_tests as queries
 from services.queries import visits as visit_queries
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
@@ -119,7 +118,7 @@ def screen_again(actor: Actor, now: datetime, visits: Sequence[Visit]) -> None:
     for visit in visits:
         place = tenancy.location(visit.location_id, actor)
         lines = visit_queries.lines_of(visit.id)
-        if any(line.screened_on == local_date(now, place.zone) for line in lines):
+        if any(is_screened(visit, line, place, now) for line in lines):
             screen_after_a_fact(visit, place, lines, now)
             put(visit, fields=[])
 

@@ -4,11 +4,10 @@ from datetime import datetime
 from uuid import UUID
 
 from services.actions.booking import needs_state, visit_evidence
-from services.actions.consultation import screen_lines
+from services.actions.consultation import is_screened, screen_lines
 from services.models import Visit, VisitState
 from services.queries import visits as queries
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Person
@@ -35,7 +34,7 @@ def record_guardian(
     )
     place = tenancy.location(visit.location_id, actor)
     lines = queries.lines_of(visit.id)
-    if any(line.screened_on == local_date(now, place.zone) for line in lines):
+    if any(is_screened(visit, line, place, now) for line in lines):
         screen_lines(visit, place, lines, now)
     return visit
 

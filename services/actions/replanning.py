@@ -6,7 +6,7 @@ from uuid import UUID
 
 from services.actions import booking, checking
 from services.actions.booking import needs_state, visit_evidence
-from services.actions.consultation import screen_lines
+from services.actions.consultation import is_screened, screen_lines
 from services.actions.plans import LineRequest, new_line, spans_of_line, take_time
 from services.models import Line, LineState, Visit, VisitState
 from services.problems import NotCovered
@@ -16,7 +16,6 @@ from services.queries.turnover_time import least_clean_up
 from services.rules.phases import own_spans, shared_ends
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
-from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
@@ -90,8 +89,7 @@ def _settle(now: datetime, visit: Visit, place: Location, live: Sequence[Line]) 
     claims.release(visit_id=visit.id)
     held = [x for x in live if x.state in queries.OPEN or x.turnover_ends_at > now]
     take_time(visit, held, now)
-    today = local_date(now, place.zone)
-    if any(x.screened_on == today for x in live):
+    if any(is_screened(visit, x, place, now) for x in live):
         screen_lines(visit, place, live, now)
 
 

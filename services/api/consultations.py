@@ -10,6 +10,7 @@ from clients import actions as clients
 from clients.problems import POLICY_UNFIT, HealthConsentMissing
 from clients.rule_files import shipped_rule_set
 from services.actions import consultation
+from services.actions.kept_screening import kept_screening
 from services.api import visit_shapes as shapes
 from services.api.treatments import WISHES
 from services.api.visits import OnVisit
@@ -125,7 +126,7 @@ class ReadConsultation(ApiView):
 
     @staticmethod
     def _line(found: Visit, line: Any) -> dict[str, Any]:
-        kept = consultation.kept_screening(found, line)
+        kept = kept_screening(found, line)
         return {
             "line_id": line.id,
             "area": line.area,
