@@ -1,4 +1,4 @@
-"""What the API and the feeds show of rooms and flags."""
+"""What the API and the feeds show of rooms, flags and stock."""
 
 from spa_ops.web.entities import Entity, json_instant, json_object, object_schema, register
 
@@ -33,4 +33,93 @@ FLAG = register(
             due_at="datetime", raised_at="datetime", cleared_at="datetime?",
         ),
     )
+)  # fmt: skip
+
+
+def _exact(column: str) -> str:
+    """SQL for an amount as decimal text: a number of JSON would be read as a binary fraction."""
+    return f"trim_scale({column})::text"
+
+
+STOCK_ITEM = register(
+    Entity(
+        name="stock_item",
+        table="rooms_stock_item",
+        location=None,
+        body=json_object(
+            "id", "version", "name", "part", "code", "size", "variant", "skin_product_id", "unit",
+            "lead_days", "months_after_opening", "days_after_opening", "active",
+            uses_each=_exact("e.uses_each"), pack_size=_exact("e.pack_size"),
+        ),
+        schema=object_schema(
+            id="uuid", version="int", name="str", part="str", code="str", size="str", variant="str",
+            skin_product_id="uuid?", unit="str", lead_days="int", months_after_opening="int?",
+            days_after_opening="int?", active="bool", uses_each="str", pack_size="str",
+        ),
+    )
+)  # fmt: skip
+
+STOCK_LOT = register(
+    Entity(
+        name="stock_lot",
+        table="rooms_stock_lot",
+        body=json_object(
+            "id", "version", "location_id", "item_id", "number", "expires_on", "withdrawn_reason",
+            received_at=json_instant("e.received_at"), withdrawn_at=json_instant("e.withdrawn_at"),
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", item_id="uuid", number="str",
+            expires_on="date?", withdrawn_reason="str", received_at="datetime", withdrawn_at="datetime?",
+        ),
+    )
+)  # fmt: skip
+
+OPEN_CONTAINER = register(
+    Entity(
+        name="open_container",
+        table="rooms_open_container",
+        body=json_object(
+            "id", "version", "location_id", "item_id", "lot_id", "room_id", "opened_by", "discard_by",
+            "decanted_from_id", "closed_by", "closed_reason", holds=_exact("e.holds"),
+            opened_at=json_instant("e.opened_at"), closed_at=json_instant("e.closed_at"),
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", item_id="uuid", lot_id="uuid?",
+            room_id="uuid?", opened_by="uuid?", discard_by="date?", decanted_from_id="uuid?",
+            closed_by="uuid?", closed_reason="str", holds="str", opened_at="datetime",
+            closed_at="datetime?",
+        ),
+    )
+)  # fmt: skip
+
+#: In no feed: what a device needs are balances, and it asks for them.
+STOCK_MOVEMENT = Entity(
+    name="stock movement",
+    table="rooms_stock_movement",
+    version="1",
+    body=json_object(
+        "id", "location_id", "item_id", "lot_id", "container_id", "kind", "reason", "recorded_by",
+        quantity=_exact("e.quantity"), for_a_line="e.line_id IS NOT NULL",
+        happened_at=json_instant("e.happened_at"), recorded_at=json_instant("e.recorded_at"),
+    ),
+    schema=object_schema(
+        id="uuid", location_id="uuid", item_id="uuid", lot_id="uuid?", container_id="uuid?",
+        kind="str", reason="str", recorded_by="uuid?", quantity="str", for_a_line="bool",
+        happened_at="datetime", recorded_at="datetime",
+    ),
+)  # fmt: skip
+
+STOCK_COUNT = Entity(
+    name="stock count",
+    table="rooms_stock_count",
+    version="1",
+    body=json_object(
+        "id", "location_id", "item_id", "lot_id", "counted_by",
+        expected=_exact("e.expected"), counted=_exact("e.counted"),
+        counted_at=json_instant("e.counted_at"), recorded_at=json_instant("e.recorded_at"),
+    ),
+    schema=object_schema(
+        id="uuid", location_id="uuid", item_id="uuid", lot_id="uuid?", counted_by="uuid?",
+        expected="str", counted="str", counted_at="datetime", recorded_at="datetime",
+    ),
 )  # fmt: skip

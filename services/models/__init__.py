@@ -14,6 +14,7 @@ from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.rearranging import Rearrangement
 from services.models.recurring import Series, SeriesVisit
 from services.models.set_up import SetUpTick
+from services.models.stock import LineUse, LineUseDue, StatedUse
 from services.models.treatments import AftercareGiven, Wish
 from services.models.visits import (
     ForesightDue,
@@ -51,6 +52,8 @@ __all__ = [
     "IntakeLink",
     "Line",
     "LineState",
+    "LineUse",
+    "LineUseDue",
     "OfferState",
     "Payment",
     "PaymentKind",
@@ -70,6 +73,7 @@ __all__ = [
     "Skill",
     "SkinProduct",
     "SpokenLanguages",
+    "StatedUse",
     "Visit",
     "VisitChange",
     "VisitState",

@@ -16,8 +16,10 @@ DELETABLE = {
     "claims_claim",
     "clients_client_word",
     "imports_row",
+    "rooms_stock_delta",
     "services_foresight_due",
     "services_hold",
+    "services_line_use_due",
     "services_waiting_due",
 }
 _TENANT = "business_id = nullif(current_setting('spa.business', true), '')::uuid"

@@ -16,6 +16,8 @@ REMOVABLE = {
     "services_foresight_due": "a note that something is to be looked at; gone once it is",
     "services_waiting_due": "a note that time has come free; gone once the list was looked at",
     "services_hold": "time that was held and is over, after a day",
+    "rooms_stock_delta": "a movement not yet in a balance; gone once it is",
+    "services_line_use_due": "a note that a line's use is to be booked; gone once it is",
     "imports_row": "a file's rows, once they are applied",
 }
 #: Tables that the look-up functions read before a tenant is known.

@@ -48,6 +48,7 @@ KEPT = {
     "rooms_room": dict.fromkeys(("name", "features", "out_of_use_reason"), _OF_THE_HOUSE),
     "rooms_step_report": {"code": _CODE},
     "rooms_step_strike": {"reason": "why a turnover's step was wrong, for the inspector; about the room"},
+    "rooms_stock_movement": {"reason": "why stock was put right or thrown away, about no client"},
     "rooms_turnover": {"plan_version": _CODE},
     "services_aftercare_given": dict.fromkeys(("text_id", "version", "digest", "language", "how"), _CODE),
     "services_charge": {"currency": _CODE},
@@ -61,6 +62,7 @@ KEPT = {
     "services_rebooking": dict.fromkeys(("state", "outcome"), _CODE),
     "services_series": {"rule": "a rule of RFC 5545, when and not what", "zone": "the location's own"},
     "services_set_up_tick": {"item": _CODE},
+    "services_stated_use": {"code": _CODE},
     "services_visit": {"policy_shown": _OF_THE_HOUSE, "source_id": "the id in the file it was imported from"},
     "services_visit_change": {"kind": _CODE, "policy_shown": _OF_THE_HOUSE},
     "services_waiting_entry": {
