@@ -25,6 +25,7 @@ class VolumeUnit(StrEnum):
     US_TEASPOON = "US tsp"
     IMPERIAL_FLUID_OUNCE = "imp fl oz"
     IMPERIAL_PINT = "imp pt"
+    IMPERIAL_QUART = "imp qt"
     IMPERIAL_GALLON = "imp gal"
 
 
@@ -40,6 +41,7 @@ MILLILITRES: dict[VolumeUnit, Decimal] = {
     VolumeUnit.US_TEASPOON: _US_GALLON_ML / 768,
     VolumeUnit.IMPERIAL_FLUID_OUNCE: _IMPERIAL_GALLON_ML / 160,
     VolumeUnit.IMPERIAL_PINT: _IMPERIAL_GALLON_ML / 8,
+    VolumeUnit.IMPERIAL_QUART: _IMPERIAL_GALLON_ML / 4,
     VolumeUnit.IMPERIAL_GALLON: _IMPERIAL_GALLON_ML,
 }
 

@@ -6,7 +6,13 @@ from django.apps import apps
 from django.conf import settings
 from django.db import connections
 
-from spa_ops.unit.tables import APPEND_ONLY, ERASABLE_WORDS, tenant_tables
+from spa_ops.unit.tables import (
+    APPEND_ONLY,
+    ERASABLE_WORDS,
+    STATE_MACHINES,
+    WRITTEN_ONCE,
+    tenant_tables,
+)
 
 #: Written only by SECURITY DEFINER functions; the program itself may read.
 READ_ONLY = {"ledger_head", "ledger_entry", "ledger_personal", "sync_feed", "sync_change"}
@@ -53,9 +59,31 @@ def statements_for(table: str) -> list[str]:
             f"CREATE TRIGGER no_truncate BEFORE TRUNCATE ON {table} "
             "FOR EACH STATEMENT EXECUTE FUNCTION refuse_change()",
         ]
+    statements += _kept_by_triggers(table)
     if table in ERASABLE_WORDS:
         statements.append(f"GRANT UPDATE ({ERASABLE_WORDS[table][0]}) ON {table} TO {app}")
     return statements
+
+
+def _kept_by_triggers(table: str) -> list[str]:
+    """Legal moves and columns written once, made anew from what the rules say now."""
+    found = []
+    if table in STATE_MACHINES:
+        arguments = ", ".join(f"'{each}'" for each in STATE_MACHINES[table])
+        found += [
+            f"DROP TRIGGER IF EXISTS state_machine ON {table}",
+            f"CREATE TRIGGER state_machine BEFORE INSERT OR UPDATE OF {STATE_MACHINES[table][0]} "
+            f"ON {table} FOR EACH ROW EXECUTE FUNCTION refuse_illegal_move({arguments})",
+        ]
+    if table in WRITTEN_ONCE:
+        columns = WRITTEN_ONCE[table]
+        arguments = ", ".join(f"'{each}'" for each in columns)
+        found += [
+            f"DROP TRIGGER IF EXISTS written_once ON {table}",
+            f"CREATE TRIGGER written_once BEFORE UPDATE OF {', '.join(columns)} ON {table} "
+            f"FOR EACH ROW EXECUTE FUNCTION refuse_rewriting({arguments})",
+        ]
+    return found
 
 
 def _guard(table: str) -> str:

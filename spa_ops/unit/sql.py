@@ -47,6 +47,44 @@ BEGIN
 END $$;
 """
 
+# Arguments: column, states in which a row begins, legal moves, the counter of corrections.
+REFUSE_ILLEGAL_MOVE = """
+CREATE FUNCTION refuse_illegal_move() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    after text := to_jsonb(NEW) ->> TG_ARGV[0];
+    before text;
+BEGIN
+    IF TG_OP = 'INSERT' THEN
+        IF jsonb_exists(TG_ARGV[1]::jsonb, after) THEN RETURN NEW; END IF;
+    ELSE
+        before := to_jsonb(OLD) ->> TG_ARGV[0];
+        IF before = after OR jsonb_exists(TG_ARGV[2]::jsonb -> before, after)
+            OR (to_jsonb(NEW) ->> TG_ARGV[3])::int = (to_jsonb(OLD) ->> TG_ARGV[3])::int + 1
+                AND jsonb_exists(TG_ARGV[2]::jsonb, after)
+        THEN RETURN NEW; END IF;
+    END IF;
+    RAISE EXCEPTION '%.%: no move from % to %', TG_TABLE_NAME, TG_ARGV[0], coalesce(before, 'nothing'), after
+        USING ERRCODE = 'check_violation';
+END $$;
+"""
+
+# Arguments: the columns.
+REFUSE_REWRITING = """
+CREATE FUNCTION refuse_rewriting() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE
+    was jsonb := to_jsonb(OLD);
+    written jsonb := to_jsonb(NEW);
+    name text;
+BEGIN
+    FOREACH name IN ARRAY TG_ARGV LOOP
+        IF was ->> name IS NOT NULL AND was -> name IS DISTINCT FROM written -> name THEN
+            RAISE EXCEPTION '%.% is written once', TG_TABLE_NAME, name USING ERRCODE = 'check_violation';
+        END IF;
+    END LOOP;
+    RETURN NEW;
+END $$;
+"""
+
 # plpgsql looks its functions up when it runs: the ledger's and the feed's come with their own apps.
 UNIT_FLUSH = """
 CREATE FUNCTION unit_flush(entries jsonb, changes jsonb) RETURNS void LANGUAGE plpgsql AS $$

@@ -5,7 +5,8 @@ Row-level security does not check foreign keys, so every reference between tenan
 the parent at commit, after the feed row, and deadlocked in a trial.
 """
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from django.apps.registry import Apps
@@ -138,6 +139,46 @@ def words_go_with_the_client(
 
     def mark(model: type[models.Model]) -> type[models.Model]:
         ERASABLE_WORDS[model._meta.db_table] = (column, by, of)
+        return model
+
+    return mark
+
+
+#: Table -> the arguments of its trigger: column, where a row begins, legal moves, counter of corrections.
+STATE_MACHINES: dict[str, tuple[str, str, str, str]] = {}
+
+
+def state_machine(
+    column: str, *, begins: Iterable[str], moves: Mapping[str, Iterable[str]], unless: str
+) -> Callable[[type[models.Model]], type[models.Model]]:
+    """Class decorator: a trigger refuses every change of `column` that `moves` does not have.
+
+    The integer column `unless` goes up by one with a row that was derived anew after a correction:
+    that is no move, and may put it anywhere.
+    """
+
+    def mark(model: type[models.Model]) -> type[models.Model]:
+        plain = {str(before): sorted(map(str, after)) for before, after in moves.items()}
+        STATE_MACHINES[model._meta.db_table] = (
+            column,
+            json.dumps(sorted(map(str, begins))),
+            json.dumps(plain, sort_keys=True),
+            unless,
+        )
+        return model
+
+    return mark
+
+
+#: Table -> columns that keep their value once they have one.
+WRITTEN_ONCE: dict[str, tuple[str, ...]] = {}
+
+
+def written_once(*columns: str) -> Callable[[type[models.Model]], type[models.Model]]:
+    """Class decorator: a trigger refuses to change these columns once they are not null."""
+
+    def mark(model: type[models.Model]) -> type[models.Model]:
+        WRITTEN_ONCE[model._meta.db_table] = columns
         return model
 
     return mark

@@ -2,6 +2,7 @@
 
 from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
+from itertools import product
 from uuid import UUID
 
 import pint
@@ -36,16 +37,38 @@ _PINT = {
     units.VolumeUnit.US_TEASPOON: "teaspoon",
     units.VolumeUnit.IMPERIAL_FLUID_OUNCE: "imperial_fluid_ounce",
     units.VolumeUnit.IMPERIAL_PINT: "imperial_pint",
+    units.VolumeUnit.IMPERIAL_QUART: "imperial_quart",
     units.VolumeUnit.IMPERIAL_GALLON: "imperial_gallon",
 }
 
 
+@pytest.fixture(scope="module")
+def registry():
+    return pint.UnitRegistry()
+
+
 @pytest.mark.parametrize("unit", units.VolumeUnit)
-def test_every_volume_unit_agrees_with_pint(unit):
-    quantity = pint.UnitRegistry().Quantity(1, _PINT[unit]).to("milliliter")
+def test_every_volume_unit_agrees_with_pint(registry, unit):
+    quantity = registry.Quantity(1, _PINT[unit]).to("milliliter")
     assert float(units.to_millilitres(Decimal(1), unit)) == pytest.approx(
         quantity.magnitude, rel=1e-12
     )
+
+
+@pytest.mark.parametrize(("entered", "wanted"), list(product(units.VolumeUnit, repeat=2)))
+def test_every_conversion_between_two_units_agrees_with_pint(registry, entered, wanted):
+    quantity = registry.Quantity(7, _PINT[entered]).to(_PINT[wanted])
+    found = units.from_millilitres(units.to_millilitres(Decimal(7), entered), wanted)
+    assert float(found) == pytest.approx(quantity.magnitude, rel=1e-12)
+
+
+def test_an_ounce_of_the_us_is_not_an_imperial_one():
+    # By both definitions, rounded: 29.5735 mL and 28.4131 mL
+    ounces = (units.VolumeUnit.US_FLUID_OUNCE, units.VolumeUnit.IMPERIAL_FLUID_OUNCE)
+    found = [
+        units.to_millilitres(Decimal(1), ounce).quantize(Decimal("0.0001")) for ounce in ounces
+    ]
+    assert found == [Decimal("29.5735"), Decimal("28.4131")]
 
 
 @given(st.decimals("0.001", "100000", places=3), st.sampled_from(list(units.VolumeUnit)))

@@ -119,7 +119,7 @@ def strike_event(*, actor: Actor, now: datetime, event_id: UUID, reason: str) ->
     ).save(force_insert=True)
     rows = _locked(queries.sharing({event.implement_id}, now - LOOK_BACK))
     before = {row.id: row.state for row in rows}
-    _keep(_derived_anew(kit.location, rows, now), rows, [], now)
+    _keep(_derived_anew(kit.location, rows, now), rows, [], now, anew=True)
     current().evidence(
         "implement.event_struck",
         location_id=kit.location_id,
@@ -178,7 +178,7 @@ def record(
         if late
         else _applied(place, touched, solutions, events, now)
     )
-    _keep(bench, touched, solutions, at)
+    _keep(bench, touched, solutions, at, anew=late)
     _evidence(place, touched, before, kind, at, {e.implement_id: e.id for e in events}, said)
     _touch_kits(touched, but=rows[0].kit_id if rows else None)
 
@@ -234,7 +234,12 @@ def _derived_anew(place: Location, touched: Sequence[Implement], now: datetime) 
 
 
 def _keep(
-    bench: Bench, touched: Sequence[Implement], solutions: Sequence[Solution], at: datetime
+    bench: Bench,
+    touched: Sequence[Implement],
+    solutions: Sequence[Solution],
+    at: datetime,
+    *,
+    anew: bool,
 ) -> None:
     names = (
         "state",
@@ -254,7 +259,8 @@ def _keep(
             value = getattr(track, name)
             setattr(row, name, (value or "") if name == "flaw" else value)
         row.last_event_at = max(row.last_event_at or at, at)
-    Implement.objects.bulk_update(touched, [*names, "last_event_at"])
+        row.derived_anew += anew
+    Implement.objects.bulk_update(touched, [*names, "last_event_at", "derived_anew"])
     for solution in solutions:
         bath = bench.baths.get(solution.id)
         if bath is None or (bath.uses, bath.voided_at) == (solution.uses, solution.voided_at):

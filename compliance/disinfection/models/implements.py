@@ -2,12 +2,15 @@
 
 from django.db import models
 
+from compliance.disinfection.rules.reprocessing import MOVES, ImplementState
 from spa_ops.unit.tables import (
     SyncedModel,
     TenantForeignKey,
     TenantModel,
     append_only,
+    state_machine,
     tenant_constraints,
+    written_once,
 )
 
 
@@ -44,6 +47,7 @@ class Product(SyncedModel):
         return (self.business_id,)
 
 
+@written_once("product_id", "container", "mixed_at", "discard_at", "pour", "ended_at")
 class Solution(SyncedModel):
     """A mixed bath in its container: who mixed what, and until when it may be used."""
 
@@ -109,10 +113,12 @@ class Kit(SyncedModel):
         return self.name
 
 
+@state_machine("state", begins=[ImplementState.SOILED], moves=MOVES, unless="derived_anew")
 class Implement(TenantModel):
     """A reusable tool with its own tag. Where it stands is derived from its events and kept here.
 
-    A new one counts as soiled until its way back is on record.
+    A new one counts as soiled until its way back is on record. `derived_anew` counts how often a
+    late or struck event had it derived again: only that may take it elsewhere than a move.
     """
 
     kit = TenantForeignKey("disinfection.Kit")
@@ -131,6 +137,7 @@ class Implement(TenantModel):
     due_at = models.DateTimeField(null=True)
     visit_id = models.UUIDField(null=True)
     last_event_at = models.DateTimeField(null=True)
+    derived_anew = models.PositiveIntegerField(default=0)
 
     class Meta:
         db_table = "disinfection_implement"
