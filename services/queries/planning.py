@@ -213,6 +213,10 @@ SELECT to_jsonb(l), jsonb_build_object(
 """
 
 
+# The driver does not keep statements as long as it is with its indents prepared for use.
+_FACTS = " ".join(_FACTS.split())
+
+
 def plan_facts(
     *,
     actor: Actor,

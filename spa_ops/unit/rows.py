@@ -99,14 +99,20 @@ def insert(rows: Sequence[models.Model]) -> None:
     """
     # The connection itself: its proxy looks it up anew with every attribute.
     database = connections[DEFAULT_DB_ALIAS]
-    values = [
-        field.get_db_prep_save(getattr(row, field.attname), database)
-        for row in rows
-        for field in _columns(type(row))
-    ]
-    groups = tuple((model, len(list(same))) for model, same in groupby(rows, type))
+    groups, values = [], []
+    for model, same in groupby(rows, type):
+        own = list(same)
+        some = [
+            field.get_db_prep_save(getattr(row, field.attname), database)
+            for row in own
+            for field in _columns(model)
+        ]
+        # Of a single row the statement itself says NULL: the driver keeps short lists of values prepared.
+        nulls = frozenset(i for i, v in enumerate(some) if v is None and len(own) == 1)
+        groups.append((model, len(own), nulls))
+        values += [v for i, v in enumerate(some) if i not in nulls]
     with database.cursor() as cursor:
-        cursor.execute(_insertion(groups), values)
+        cursor.execute(_insertion(tuple(groups)), values)
     for row in rows:
         row._state.adding, row._state.db = False, database.alias
 
@@ -117,25 +123,27 @@ def _columns(model: type[models.Model]) -> tuple[Any, ...]:
 
 
 @lru_cache(maxsize=500)
-def _insertion(groups: tuple[tuple[type[models.Model], int], ...]) -> str:
+def _insertion(groups: tuple[tuple[type[models.Model], int, frozenset[int]], ...]) -> str:
     """One statement for so many rows of each model; references are checked at its end."""
-    *others, last = (_insertion_of(model, many) for model, many in groups)
+    *others, last = (_insertion_of(*group) for group in groups)
     if not others:
         return last
     parts = ", ".join(f"part_{i} AS ({other})" for i, other in enumerate(others))
     return f"WITH {parts} {last}"
 
 
-def _insertion_of(model: type[models.Model], many: int) -> str:
+def _insertion_of(model: type[models.Model], many: int, nulls: frozenset[int]) -> str:
     quote = connection.ops.quote_name
     fields = _columns(model)
     columns = ", ".join(quote(field.column) for field in fields)
-    marks = ", ".join(
-        field.get_placeholder(None, None, connection) if hasattr(field, "get_placeholder") else "%s"
-        for field in fields
-    )
+    marks = ", ".join("NULL" if i in nulls else _mark(field) for i, field in enumerate(fields))
     values = ", ".join([f"({marks})"] * many)
     return f"INSERT INTO {quote(model._meta.db_table)} ({columns}) VALUES {values}"
+
+
+def _mark(field: Any) -> str:
+    known = hasattr(field, "get_placeholder")
+    return field.get_placeholder(None, None, connection) if known else "%s"
 
 
 def from_json(model: type[M], columns: dict[str, Any]) -> M:
