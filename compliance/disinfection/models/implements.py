@@ -80,7 +80,7 @@ class Solution(SyncedModel):
         )
         indexes = [
             models.Index(
-                fields=["business_id", "discard_at"],
+                fields=["business_id", "location", "discard_at"],
                 name="disinfection_solution_due",
                 condition=models.Q(ended_at=None),
             )
