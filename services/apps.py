@@ -17,7 +17,7 @@ class ServicesConfig(AppConfig):
             waiting,
         )
         from services.actions.erasure import register_holdings
-        from services.queries import intake
+        from services.queries import due_sources, intake  # noqa: F401
 
         # What was told goes with the client's key; a link's row holds nothing but ids and times.
         register(Holding(table="services_intake_link", export=intake.links_of_client))

@@ -3,18 +3,28 @@
 import logging
 from collections import Counter
 from datetime import datetime
+from uuid import UUID
 
 from celery import shared_task
 from celery.exceptions import SoftTimeLimitExceeded
 
-from services.actions import foresight, holds, waiting, waiting_matching, waiting_messages
+from services.actions import (
+    due_checks,
+    foresight,
+    holds,
+    waiting,
+    waiting_matching,
+    waiting_messages,
+)
 from services.actions import rebooking as actions
+from services.queries.due_checks import SOURCES
 from services.queries.waiting import offers_over
+from services.rules.due_checks import DueKind
 from services.rules.reminders import Message, RebookingState
 from services.transports import Refused, Transport, Unreachable, transport
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import Actor, system_actor
-from spa_ops.tenancy.queries import business_ids
+from spa_ops.tenancy.queries import all_locations, business_ids
 from spa_ops.unit.work import reading
 
 log = logging.getLogger("services.tasks")
@@ -23,6 +33,7 @@ BEAT = {
     "look-ahead": ("services.tasks.look_ahead", 30),
     "sweep-holds": ("services.tasks.sweep_holds", 60),
     "offer-freed-time": ("services.tasks.offer_freed_time", 20),
+    "sweep-due-checks": ("services.tasks.sweep_due_checks", 60),
 }
 #: Of one business in one run; the rest comes with the next beat.
 MOST_PER_RUN = 500
@@ -175,3 +186,31 @@ def _told(actor: Actor, carrier: Transport, message: Message, now: datetime | No
         actor=actor, now=now or clock.now(), offer_id=message.reference, state=state
     )
     return f"message {state}"
+
+
+@shared_task(name="services.tasks.sweep_due_checks")
+def sweep_due_checks() -> int:
+    """Raise what is due at every location, make it louder with age, clear what is done; gives how many.
+
+    Any number may run at once, and any may be killed: each batch commits by itself and nothing is
+    raised twice.
+    """
+    return sum(
+        _due_checks_of(business_id, location_id, kind)
+        for business_id, location_id in all_locations()
+        for kind in SOURCES
+    )
+
+
+def _due_checks_of(business_id: UUID, location_id: UUID, kind: DueKind) -> int:
+    total = 0
+    try:
+        while done := due_checks.sweep_due_checks(
+            actor=system_actor(business_id), now=clock.now(), location_id=location_id, kind=kind
+        ):
+            total += done
+    except SoftTimeLimitExceeded:
+        raise
+    except Exception:  # one source's trouble must not silence the others
+        log.exception("due checks of kind %s at location %s stopped", kind, location_id)
+    return total

@@ -3,6 +3,7 @@
 from services.api.checkout_urls import urlpatterns as checkout
 from services.api.client_record_urls import urlpatterns as client_records
 from services.api.condition_urls import urlpatterns as conditions
+from services.api.due_checks import urlpatterns as due_checks
 from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.photograph_urls import urlpatterns as photographs
@@ -26,4 +27,5 @@ urlpatterns = [
     *recurring,
     *waiting,
     *set_up,
+    *due_checks,
 ]

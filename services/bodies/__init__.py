@@ -1,3 +1,10 @@
 """What the API and the feeds show. Importing this package registers every entity of the app."""
 
-from services.bodies import absences, incidents, price_list, rebooking, visits  # noqa: F401
+from services.bodies import (  # noqa: F401
+    absences,
+    due_checks,
+    incidents,
+    price_list,
+    rebooking,
+    visits,
+)

@@ -4,6 +4,7 @@ from services.models.absences import Absence, AbsenceKind, ShiftDay
 from services.models.buffers import PractitionerBuffer
 from services.models.calendars import CalendarFeed
 from services.models.conditions import BookingCondition, SpokenLanguages
+from services.models.due_checks import DueCheck
 from services.models.holds import Hold, HoldState
 from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
@@ -36,6 +37,7 @@ __all__ = [
     "BookingCondition",
     "CalendarFeed",
     "Charge",
+    "DueCheck",
     "Duty",
     "ForesightDue",
     "ForesightRun",

@@ -54,6 +54,14 @@ class HousePolicy:
     practitioner_buffer_after_minutes: int = 0
     #: How wax is drawn, where the jurisdiction allows it; elsewhere with a new applicator for each dip.
     wax_drawing: str = "new_each_dip"
+    #: What is late gets louder after this long, and once more: by the hand on the clock, or by days.
+    escalate_after_minutes: int = 15
+    escalate_again_after_minutes: int = 60
+    escalate_after_days: int = 3
+    escalate_again_after_days: int = 14
+    #: Warned of before a bath must be discarded, and how long a kit may stand soiled.
+    bath_warning_minutes: int = 30
+    kit_soiled_minutes: int = 60
 
 
 #: What `wax_drawing` may be, as the requirement packs name it.
@@ -92,7 +100,12 @@ def house_policy(stored: Any) -> HousePolicy:
         raise InvalidInput(
             *({"pointer": f"/policies/{k}", "code": c, "message": m} for k, c, m in errors)
         )
-    return HousePolicy(**stored)
+    policy = HousePolicy(**stored)
+    for pace in ("minutes", "days"):
+        first, again = f"escalate_after_{pace}", f"escalate_again_after_{pace}"
+        if getattr(policy, again) < getattr(policy, first):
+            raise invalid(f"/policies/{again}", f"must not be less than {first}")
+    return policy
 
 
 @lru_cache(maxsize=1)

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from rooms.tasks import flag_rooms
-from services.tasks import look_ahead, offer_freed_time
+from services.tasks import look_ahead, offer_freed_time, sweep_due_checks
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
@@ -65,6 +65,18 @@ def build() -> None:
     offer_freed_time()
     _waiting(call("freya"), LAKE, uid("dora"), uid("facial"))
     _waiting(call("henk"), HARBOR, uid("hugo"), uid("lip wax"))
+    for who, whose, place in (("olga", "pavel", "us-tx"), ("olga", "hana", "us-ny"), ("stranger", "stranger", "us-tx")):  # fmt: skip
+        _licence_expiring(call(who), uid(whose), place)
+    sweep_due_checks()
+
+
+def _licence_expiring(owner: Caller, person_id: Any, jurisdiction: str) -> None:
+    licence = {
+        "kind": "waxing",
+        "number": f"INV-SOON-{person_id}",
+        "valid_through": "2026-05-16",
+    }
+    _done(owner.post(f"people/{person_id}/licences", licence | {"jurisdiction": jurisdiction}))
 
 
 def _patch_test(lead: Caller, client_id: Any, **where: str) -> None:
