@@ -1,4 +1,4 @@
-"""What the API and the feeds show of rooms, flags and stock."""
+"""What the API and the feeds show of rooms, flags, stock and equipment."""
 
 from spa_ops.web.entities import Entity, json_instant, json_object, object_schema, register
 
@@ -122,4 +122,19 @@ STOCK_COUNT = Entity(
         id="uuid", location_id="uuid", item_id="uuid", lot_id="uuid?", counted_by="uuid?",
         expected="str", counted="str", counted_at="datetime", recorded_at="datetime",
     ),
+)  # fmt: skip
+
+EQUIPMENT = register(
+    Entity(
+        name="equipment",
+        table="rooms_equipment",
+        body=json_object(
+            "id", "version", "location_id", "room_id", "kind", "name", "method", "in_date_through",
+            added_at=json_instant("e.added_at"), retired_at=json_instant("e.retired_at"),
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", room_id="uuid?", kind="str", name="str",
+            method="str", in_date_through="date?", added_at="datetime", retired_at="datetime?",
+        ),
+    )
 )  # fmt: skip

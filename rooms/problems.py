@@ -18,3 +18,13 @@ class StepsOpen(Problem):
     @property
     def detail(self) -> str:
         return "Still to do: " + ", ".join(self.fields.get("open_steps", [])) + "."
+
+
+class PotNotReady(Problem):
+    """No wax pot in the room may be used for this line: `reason` says why, `what_to_do` what is next.
+
+    That a pot is measured before use on each day is house policy; the range is the product label's.
+    """
+
+    slug, status, title = "pot-not-ready", 409, "Wax pot not ready"
+    template = "The wax pot may not be used ({reason}). {what_to_do}"

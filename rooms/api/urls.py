@@ -1,5 +1,6 @@
 from django.urls import path
 
+from rooms.api import equipment_urls
 from rooms.api import views as v
 from spa_ops.web.views import several
 
@@ -14,4 +15,5 @@ urlpatterns = [
     path("turnover-steps/<uuid:id>/strike-out", v.StrikeStep.as_view()),
     path("rooms/<uuid:id>/out-of-use", v.TakeOutOfUse.as_view()),
     path("rooms/<uuid:id>/bring-back", v.BringBack.as_view()),
+    *equipment_urls.urlpatterns,
 ]

@@ -1,5 +1,6 @@
-"""Treatment rooms, their turnovers and flags, and the stock that is used in them."""
+"""Treatment rooms, their turnovers and flags, the equipment in them and the stock that is used there."""
 
+from rooms.models.equipment import Equipment, EquipmentEntry, EquipmentStrike
 from rooms.models.rooms import Flag, Room, RoomState, StepReport, StepStrike, Turnover
 from rooms.models.stock import (
     Closing,
@@ -19,6 +20,9 @@ from rooms.models.stock import (
 __all__ = [
     "Closing",
     "ContainerPlace",
+    "Equipment",
+    "EquipmentEntry",
+    "EquipmentStrike",
     "Flag",
     "MovementKind",
     "OpenContainer",

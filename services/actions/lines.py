@@ -11,6 +11,7 @@ from clients.rules.patch_tests import PATCH_TEST_METHOD
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection import queries as kits
 from rooms import queries as rooms
+from rooms.queries import equipment
 from services.actions.booking import foresight_due, visit_evidence
 from services.actions.consultation import (
     check_flags,
@@ -29,11 +30,12 @@ from services.problems import (
     ScreeningForbids,
 )
 from services.queries import visits as queries
-from services.rules.hygiene import AFTER_ANY, AT_BLOOD, needed_before, not_confirmed
+from services.rules.hygiene import AFTER_ANY, AT_BLOOD, WAX_METHODS, needed_before, not_confirmed
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import seal
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
@@ -43,12 +45,19 @@ _RUNNING = (LineState.STARTED,)
 
 @action
 def start_line(
-    *, actor: Actor, now: datetime, line_id: UUID, confirmed: Mapping[str, bool]
+    *,
+    actor: Actor,
+    now: datetime,
+    line_id: UUID,
+    confirmed: Mapping[str, bool],
+    wax_pot_id: UUID | None = None,
 ) -> Visit:
     """Begin, or go on after a pause. Only what promise 2 allows starts.
 
-    Raises `WrongState`, `Bleeding`, `NotScreened`, `ScreeningForbids`, `NotCovered`, `RoomNotReady`,
-    `KitNotCleared`, `NotHygienic`; nothing is changed then.
+    With wax, from the pot named, else from one in the room that may be used; where the room has
+    none on file none is asked for. Raises `WrongState`, `Bleeding`, `NotScreened`,
+    `ScreeningForbids`, `NotCovered`, `RoomNotReady`, `KitNotCleared`, `PotNotReady`, `NotHygienic`;
+    nothing is changed then.
     """
     line, visit = queries.line_and_visit(line_id, actor)
     _needs(line, LineState.PLANNED, LineState.PAUSED)
@@ -66,6 +75,7 @@ def start_line(
         # Whoever confirms hands and gloves is the one who wears them.
         raise NotCovered
     check_own_cover(actor, place, line, now)
+    pot = _pot(line, place, now, wax_pot_id)
     missing = not_confirmed(needed_before(line.method), confirmed)
     if missing:
         raise NotHygienic(missing=", ".join(missing))
@@ -85,6 +95,8 @@ def start_line(
             "verdict": line.verdict,
             "overridden": line.overridden_by is not None,
             "confirmed": sorted(needed_before(line.method)),
+            "wax_pot_id": pot.equipment.id if pot else None,
+            "wax_filling_id": pot.pot.filling.id if pot and pot.pot.filling else None,
         },
     )
     return _touched(visit)
@@ -106,6 +118,18 @@ def _check_place(visit: Visit, line: Line, now: datetime) -> None:
             raise KitNotCleared(kit_id=None)
     elif not kits.was_cleared_for(kit_id=line.kit_id, visit_id=visit.id):
         raise KitNotCleared(kit_id=str(line.kit_id))
+
+
+def _pot(
+    line: Line, place: Location, now: datetime, chosen: UUID | None
+) -> equipment.PotState | None:
+    if line.method not in WAX_METHODS:
+        if chosen is not None:
+            raise invalid("/wax_pot_id", "no wax is used for this line", "unknown")
+        return None
+    return equipment.pot_for_line(
+        room_id=line.room_id, method=line.method, zone=place.zone, now=now, chosen=chosen
+    )
 
 
 def _needs(line: Line, *states: LineState) -> None:

@@ -8,7 +8,7 @@ from django.http import HttpResponse
 from rest_framework.request import Request
 
 from clients.problems import POLICY_UNFIT
-from rooms.problems import RoomNotReady
+from rooms.problems import PotNotReady, RoomNotReady
 from services import problems as p
 from services.actions import changing, consultation, corrections, replanning
 from services.actions import lines as work
@@ -53,7 +53,11 @@ class OverrideVerdict(_OnLine):
 
 
 class StartLine(_OnLine):
-    """Begin or go on: screened today, room and kit ready, licence and skill valid, hygiene confirmed."""
+    """Begin or go on: screened today, room and kit ready, licence and skill valid, hygiene confirmed.
+
+    With wax: from a pot that was measured today within its product's range, where the room has pots
+    on file; `wax_pot_id` says which, if there are several.
+    """
 
     access = {"POST": FLOOR}
     input = shapes.StartLine
@@ -64,12 +68,23 @@ class StartLine(_OnLine):
         p.NotCovered,
         RoomNotReady,
         p.KitNotCleared,
+        PotNotReady,
         p.NotHygienic,
         *POLICY_UNFIT,
     )
 
-    def handle(self, *, actor: Any, now: Any, line_id: UUID, **confirmed: bool) -> Visit:
-        return work.start_line(actor=actor, now=now, line_id=line_id, confirmed=confirmed)
+    def handle(
+        self,
+        *,
+        actor: Any,
+        now: Any,
+        line_id: UUID,
+        wax_pot_id: UUID | None = None,
+        **confirmed: bool,
+    ) -> Visit:
+        return work.start_line(
+            actor=actor, now=now, line_id=line_id, confirmed=confirmed, wax_pot_id=wax_pot_id
+        )
 
 
 class PauseLine(_OnLine):

@@ -141,6 +141,9 @@ class StartLine(Strict):
     wax_tried_on_wrist = s.BooleanField(
         required=False, help_text="on one's own wrist, for this client"
     )
+    wax_pot_id = s.UUIDField(
+        required=False, allow_null=True, help_text="the pot in the room; none: one that may be used"
+    )
 
 
 class StopLine(Strict):

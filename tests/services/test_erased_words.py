@@ -44,6 +44,13 @@ KEPT = {
     "disinfection_event": {"kind": _CODE},
     "disinfection_event_strike": {"reason": "why an implement's event was wrong, for the inspector; about the tool"},
     "disinfection_implement": dict.fromkeys(("tag", "name", "kind", "state", "flaw"), _OF_THE_HOUSE),
+    "rooms_equipment": dict.fromkeys(("kind", "name", "method"), _OF_THE_HOUSE),
+    "rooms_equipment_entry": {
+        "kind": _CODE,
+        "flaws": _CODE,
+        "said": "what a thermometer or a label says, and what was washed; about no client",
+    },
+    "rooms_equipment_strike": {"reason": "why an entry about a piece of equipment was wrong, for the inspector"},
     "rooms_flag": {"kind": _CODE},
     "rooms_room": dict.fromkeys(("name", "features", "out_of_use_reason"), _OF_THE_HOUSE),
     "rooms_step_report": {"code": _CODE},

@@ -58,6 +58,8 @@ def build() -> None:
     _done(call("petra").post(f"locations/{LAKE}/calendars", {"person_id": str(uid("petra"))}))
     _done(call("lena").post(f"locations/{LAKE}/rearrangements", {}))
     _away(call("lena"), LAKE, uid("petra"))
+    _pot(call("lena"), LAKE, uid("room 2"), name="pot of room 2")
+    _pot(call("henk"), HARBOR, uid("pier room"), name="pot of the pier")
     _at_harbor(call("henk"), now)
     _elsewhere(call("stranger"), now)
     _waiting(call("freya"), LAKE, uid("celia"), uid("facial"))
@@ -196,6 +198,15 @@ def _away(by: Caller, location_id: Any, who: Any) -> None:
     _done(by.post(f"{place}/absences", {"person_id": str(who), "kind": "training", **hour}))
 
 
+def _pot(by: Caller, location_id: Any, room_id: Any, name: str) -> None:
+    """A wax pot that was filled and not measured yet."""
+    pot = {"kind": "wax_pot", "name": name, "room_id": str(room_id), "method": "hard_wax"}
+    made = _done(by.post(f"locations/{location_id}/equipment", pot))
+    filled = {"kind": "filled", "product": "invented hard wax", "unit": "C", "lot": "7"}
+    held = filled | {"lowest": "55", "highest": "60"}
+    _done(by.post(f"equipment/{made['id']}/log", held))
+
+
 def _elsewhere(owner: Caller, now: datetime) -> None:
     """The other business's own price list, people, kit, bath and visit."""
     place = f"locations/{ELSEWHERE}"
@@ -233,6 +244,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     tool = {"tag": "far tweezers", "name": "tweezers", "kind": "immersible"}
     _done(owner.post(f"kits/{kit_id}/implements", tool))
     _done(owner.post(f"kits/{kit_id}/reprocessing", {"kind": "washed"}))
+    _pot(owner, ELSEWHERE, uid("far room"), name="far pot")
     room = f"rooms/{uid('far room')}/turnover"
     _done(owner.post(f"{room}/begin", {"product_id": product_id}))
     step = _done(owner.get(room))["steps"][0]

@@ -25,6 +25,7 @@ from tests.world import BUSINESS, LAKE
 TABLES = {
     "calendars": "services_calendar_feed",
     "booking-conditions": "services_booking_condition",
+    "equipment-entries": "rooms_equipment_entry",
     "evidence": "tenancy_location",
     "absences": "services_absence",
     "holds": "services_hold",
@@ -97,6 +98,8 @@ MEANT: dict[str, dict[str, Any]] = {
         "times": [],
     },
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
+    "POST locations/<uuid:id>/equipment": {"kind": "eye_wash"},
+    "POST equipment/<uuid:id>/log": {"kind": "emptied"},
     "POST services": {"area": "brow", "method": "hard_wax"},
     "POST visits/<uuid:id>/set-up-list/ticks": {"item": "mirror"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},
@@ -112,6 +115,7 @@ QUERIES = {
 PREFERRED = {
     "clients_client": "%(place)s = ANY(location_ids)",
     "services_calendar_feed": "person_id = %(person)s",
+    "rooms_equipment": "name = 'pot of room 2'",
     "rooms_room": "name = 'room 2'",
     "services_service": "name = 'Brow Wax'",
     "tenancy_location": "id = %(place)s",
@@ -123,6 +127,7 @@ PREFERRED = {
 PLACES = {
     "tenancy_location": "t.id",
     "services_line": "(SELECT v.location_id FROM services_visit v WHERE v.id = t.visit_id)",
+    "rooms_equipment_entry": "(SELECT q.location_id FROM rooms_equipment q WHERE q.id = t.equipment_id)",
     "rooms_step_report": "(SELECT r.location_id FROM rooms_turnover u JOIN rooms_room r ON r.id = u.room_id"
     " WHERE u.id = t.turnover_id)",
 }

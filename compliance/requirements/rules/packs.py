@@ -37,6 +37,8 @@ class ParameterName(StrEnum):
     SENDING_HOURS = "sending_hours"
     RETENTION = "retention"
     WAX_DRAWING = "wax_drawing"
+    LINEN_WASH = "linen_wash"
+    EQUIPMENT_CARE = "equipment_care"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
