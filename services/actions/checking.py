@@ -1,7 +1,7 @@
 """What a plan is checked against before it takes any time. Reads only; whoever calls writes."""
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID
 
 from services.actions.plans import Doers, LineRequest
@@ -32,7 +32,7 @@ from spa_ops.kernel.problems import NotFound, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.problems import LicenceLapsed
-from spa_ops.tenancy.rules import is_open
+from spa_ops.tenancy.rules import first_closed
 
 MOST_LINES = 20
 
@@ -77,9 +77,8 @@ def planned(facts: PlanFacts, lines: Sequence[LineRequest]) -> list[LineSpans]:
 
 
 def check_hours(facts: PlanFacts, span: LineSpans, person_id: UUID, line: int) -> None:
-    """The house is open at both ends and the practitioner on shift: `OutsideOpeningHours`, `OffShift`."""
-    for at in (span.starts_at, span.ends_at):
-        _check_open(facts, at)
+    """The house is open throughout and the practitioner on shift: `OutsideOpeningHours`, `OffShift`."""
+    _check_open(facts, span.service)
     for part in span.attended:
         _check_on_shift(facts, person_id, part, line)
 
@@ -105,8 +104,8 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
     place = facts.place
     if not may_be_booked(facts.conditions):
         raise DoNotBook
-    for at in (spans[0].starts_at, spans[-1].ends_at):
-        _check_open(facts, at)
+    # From the client's coming to their leaving, as the search for starts asks it.
+    _check_open(facts, Period(spans[0].starts_at, spans[-1].ends_at))
     for i, (request, span) in enumerate(zip(lines, spans, strict=True)):
         service = facts.services[request.service_id]
         _check_room_and_kit(facts, request, service, i)
@@ -124,10 +123,13 @@ def check_plan(facts: PlanFacts, lines: Sequence[LineRequest], spans: Sequence[L
             _check_on_shift(facts, person, part, i)
 
 
-def _check_open(facts: PlanFacts, at: datetime) -> None:
-    # The instant of closing belongs to what is before it.
-    if not (_is_open(facts, at) or _is_open(facts, at - timedelta(microseconds=1))):
-        raise OutsideOpeningHours(at=rfc3339(at))
+def _check_open(facts: PlanFacts, period: Period) -> None:
+    place = facts.place
+    closed_at = first_closed(
+        place.opening_hours, place.zone, period, facts.policy.closed_on_holidays_of
+    )
+    if closed_at is not None:
+        raise OutsideOpeningHours(at=rfc3339(closed_at))
 
 
 def _check_on_shift(facts: PlanFacts, person_id: UUID, period: Period, line: int) -> None:
@@ -147,11 +149,6 @@ def _check_room_and_kit(
     kind = facts.kits.get(request.kit_id) if request.kit_id else None
     if (service.kit_kind and kind != service.kit_kind) or (request.kit_id and kind is None):
         raise KitMissing(line=line, kind=service.kit_kind or "of this location")
-
-
-def _is_open(facts: PlanFacts, at: datetime) -> bool:
-    place = facts.place
-    return is_open(place.opening_hours, place.zone, at, facts.policy.closed_on_holidays_of)
 
 
 def check_covered(

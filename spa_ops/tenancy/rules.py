@@ -188,6 +188,21 @@ def is_open(hours: OpeningHours, zone: str, at: datetime, holidays_of: str = "")
     return False
 
 
+def first_closed(
+    hours: OpeningHours, zone: str, period: Period, holidays_of: str = ""
+) -> datetime | None:
+    """The first instant of `period` at which the site is closed; None: it is open for all of it."""
+    day = period.start.astimezone(ZoneInfo(zone)).date() - timedelta(days=1)
+    last = period.end.astimezone(ZoneInfo(zone)).date()
+    reached = period.start
+    while day <= last:
+        for span in sorted(open_periods(hours, zone, day, holidays_of)):
+            if span.start <= reached < span.end:
+                reached = span.end
+        day += timedelta(days=1)
+    return reached if reached < period.end else None
+
+
 def licence_is_valid(valid_from: date | None, valid_through: date, on: date) -> bool:
     """A licence is valid through its expiry date, in the location's local time."""
     return (valid_from is None or valid_from <= on) and on <= valid_through
