@@ -56,6 +56,13 @@ class OutsideOpeningHours(Problem):
     template = "The location is closed at {at}."
 
 
+class PreviewOutdated(Problem):
+    """Since the preview that was shown, visits, shifts or the location itself have changed: look again."""
+
+    slug, status, title = "preview-outdated", 409, "The preview is outdated"
+    template = "What would change is not what was shown any more; ask for the preview again."
+
+
 class TooSoon(Problem):
     """The house takes no booking so shortly before: its policy `lead_minutes`. A walk-in is no booking."""
 

@@ -103,3 +103,18 @@ def bring_back(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     need_turnover(room, now, visit_id=None, left_at=None, blood_seen=False)
     evidence("room.brought_back", room, {})
     return room
+
+
+@action
+def redraw_readiness(*, actor: Actor, now: datetime, location_id: UUID) -> list[Room]:
+    """After the location's wall clock or hours changed: ready rooms are ready until the closing that holds now.
+
+    Locks the rooms by id. What has lapsed by it needs turnover, as at any closing.
+    """
+    place = tenancy.location(location_id, actor)
+    rows = Room.objects.select_for_update(of=("self",), no_key=True)
+    found = list(rows.filter(location_id=place.id, state=RoomState.READY).order_by("id"))
+    for room in found:
+        room.ready_until = queries.ready_until(place, room.state_since)
+        put(room, fields=["ready_until"])
+    return found

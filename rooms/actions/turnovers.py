@@ -7,7 +7,6 @@ from uuid import UUID
 
 from compliance.disinfection import queries as disinfection
 from compliance.disinfection.rules.single_use import LaidOut, SingleUseFate, fate
-from compliance.disinfection.rules.use_window import closing_of_day, end_of_business_day
 from rooms import queries
 from rooms.actions.changes import evidence, lapse, move
 from rooms.actions.flags import settle_flags
@@ -20,8 +19,6 @@ from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, invalid
 from spa_ops.tenancy import actions as tenancy_actions
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.rules import open_periods
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 
@@ -201,7 +198,7 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
         raise StepsOpen(open_steps=list(progress.open_required))
     turnover.finished_at = now
     turnover.save()
-    move(room, RoomState.READY, now, ready_until=_day_ends_at(room.location, now))
+    move(room, RoomState.READY, now, ready_until=queries.ready_until(room.location, now))
     evidence(
         "room.turnover_finished",
         room,
@@ -220,11 +217,3 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     if actor.device_id is not None:
         tenancy_actions.lock_device(actor=actor, now=now, device_id=actor.device_id)
     return room
-
-
-def _day_ends_at(place: Location, now: datetime) -> datetime:
-    """Closing of the business day that runs; midnight for a room made ready after closing."""
-    closing_at = closing_of_day(
-        now, open_on=lambda day: open_periods(place.opening_hours, place.zone, day), zone=place.zone
-    )
-    return end_of_business_day(now, closing_at=closing_at, zone=place.zone)

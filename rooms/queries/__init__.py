@@ -6,6 +6,7 @@ from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
+from compliance.disinfection.rules.use_window import closing_of_day, end_of_business_day
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import CAUTION, ParameterName
 from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
@@ -13,6 +14,7 @@ from rooms.problems import RoomNotReady
 from rooms.rules import turnover as rules
 from rooms.rules.forecast import shortest_seconds
 from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.rules import open_periods
 
 
 def effective_state(room: Room, now: datetime) -> rules.RoomState:
@@ -25,6 +27,16 @@ def check_in_service(*, room_id: UUID, visit_id: UUID, now: datetime) -> None:
     room = Room.objects.get(id=room_id)
     if room.state != rules.RoomState.IN_SERVICE or room.visit_id != visit_id:
         raise RoomNotReady(state=effective_state(room, now).value)
+
+
+def ready_until(place: Location, made_ready_at: datetime) -> datetime:
+    """Closing of the business day that ran then; midnight for a room made ready after closing."""
+    closing_at = closing_of_day(
+        made_ready_at,
+        open_on=lambda day: open_periods(place.opening_hours, place.zone, day),
+        zone=place.zone,
+    )
+    return end_of_business_day(made_ready_at, closing_at=closing_at, zone=place.zone)
 
 
 def plan_for(place: Location, on: date) -> rules.TurnoverPlan:

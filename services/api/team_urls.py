@@ -1,4 +1,4 @@
-"""Addresses of the price list, skills, shifts and calendars."""
+"""Addresses of the price list, skills, shifts, the wall clock and calendars."""
 
 from django.urls import path
 
@@ -6,6 +6,7 @@ from services.api import absences as a
 from services.api import calendars as c
 from services.api import price_list as p
 from services.api import team as t
+from services.api import zone_change as z
 from spa_ops.web.views import several
 
 urlpatterns = [
@@ -21,6 +22,8 @@ urlpatterns = [
     path("shift-days/<uuid:id>/withdraw", a.WithdrawShiftDay.as_view()),
     path("locations/<uuid:id>/absences", several(a.ListAbsences, a.PlanAbsence).as_view()),
     path("absences/<uuid:id>/end", a.EndAbsence.as_view()),
+    path("locations/<uuid:id>/zone/preview", z.PreviewZoneChange.as_view()),
+    path("locations/<uuid:id>/zone", z.ChangeZone.as_view()),
     path("locations/<uuid:id>/calendars", several(c.ListCalendars, c.OpenCalendar).as_view()),
     path("calendars/<uuid:id>/revoke", c.RevokeCalendar.as_view()),
 ]

@@ -100,6 +100,8 @@ MEANT: dict[str, dict[str, Any]] = {
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST locations/<uuid:id>/equipment": {"kind": "eye_wash"},
     "POST equipment/<uuid:id>/log": {"kind": "emptied"},
+    "POST locations/<uuid:id>/zone": {"zone": "America/Denver"},
+    "POST locations/<uuid:id>/zone/preview": {"zone": "America/Denver"},
     "POST services": {"area": "brow", "method": "hard_wax"},
     "POST visits/<uuid:id>/set-up-list/ticks": {"item": "mirror"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},

@@ -7,7 +7,12 @@ from spa_ops.tenancy.actions.people import (
     grant_membership,
     record_licence,
 )
-from spa_ops.tenancy.actions.places import add_location, change_location, create_business
+from spa_ops.tenancy.actions.places import (
+    add_location,
+    change_location,
+    change_zone,
+    create_business,
+)
 from spa_ops.tenancy.actions.tokens import (
     IssuedToken,
     issue_token,
@@ -21,6 +26,7 @@ __all__ = [
     "add_location",
     "add_person",
     "change_location",
+    "change_zone",
     "create_business",
     "end_membership",
     "grant_membership",

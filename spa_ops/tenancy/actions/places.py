@@ -6,6 +6,7 @@ from uuid import UUID
 
 from spa_ops.kernel.actor import Actor, system_actor
 from spa_ops.kernel.ids import uuid7
+from spa_ops.kernel.problems import invalid
 from spa_ops.tenancy import queries
 from spa_ops.tenancy.models import (
     Business,
@@ -84,6 +85,36 @@ def change_location(
         setattr(place, name, value)
     put(place, fields=list(changes))
     _location_evidence("location.changed", place)
+    return place
+
+
+@action
+def change_zone(
+    *, actor: Actor, now: datetime, location_id: UUID, zone: str, visits: int
+) -> Location:
+    """The site's wall clock is another from now on; no instant changes. `visits`: whose wall time does.
+
+    Raises `InvalidInput` for what is no zone and for the present one. What else goes by the wall clock
+    is the caller's: `services.actions.zone_change`.
+    """
+    place = queries.locked(Location, location_id, actor)
+    was = place.zone
+    if check_zone(zone) == was:
+        raise invalid("/zone", "is the present zone")
+    place.zone = zone
+    put(place, fields=["zone"])
+    current().evidence(
+        "location.zone_changed",
+        location_id=place.id,
+        subject_id=place.id,
+        facts={
+            "location_id": place.id,
+            "version": place.version,
+            "was": was,
+            "is": zone,
+            "visits": visits,
+        },
+    )
     return place
 
 
