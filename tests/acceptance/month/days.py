@@ -324,10 +324,16 @@ class Month:
         ).id
 
     def bring_back(self, kits: list[UUID], jar: UUID) -> Course:
-        """Wash, rinse, dry, soak, rinse, dry, store; a batch lifted a second early goes in again."""
-        early = self.chance(0.03)
-        soak = [(EventKind.IMMERSED, at.SOAK - 1 if early else at.SOAK + 5), (EventKind.LIFTED, 20)]
-        if early:
+        """Wash, rinse, dry, soak, rinse, dry, store; a batch lifted a second early goes in again.
+
+        Now and then nobody looks, and it is stored as if it were clean.
+        """
+        early, unseen = self.chance(0.03), self.chance(0.02)
+        short = early or unseen
+        soak = [(EventKind.IMMERSED, at.SOAK - 1 if short else at.SOAK + 5), (EventKind.LIFTED, 20)]
+        if unseen:
+            self.met["stored though lifted early"] += 1
+        elif early:
             self.met["lifted early"] += 1
             soak += [(EventKind.DRIED, 10), (EventKind.IMMERSED, at.SOAK), (EventKind.LIFTED, 20)]
         steps = [
@@ -352,7 +358,7 @@ class Month:
             states = set(
                 Implement.objects.filter(kit__in=kits).values_list("state", "flaw").distinct()
             )
-        assert states == {("ready", "")}, states
+        assert (states == {("ready", "")}) is not unseen, states
         self.met["kits brought back"] += len(kits)
 
     # --- the background -------------------------------------------------------------------------
