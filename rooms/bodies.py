@@ -1,5 +1,7 @@
 """What the API and the feeds show of rooms, flags, stock and equipment."""
 
+from dataclasses import replace
+
 from spa_ops.web.entities import Entity, json_instant, json_object, object_schema, register
 
 ROOM = register(
@@ -138,3 +140,28 @@ EQUIPMENT = register(
         ),
     )
 )  # fmt: skip
+
+
+def _held(condition: str) -> str:
+    """SQL for what the movements say is held, as decimal text."""
+    parts = " UNION ALL ".join(
+        f"SELECT quantity FROM {table} b WHERE b.location_id = e.location_id "
+        f"AND b.item_id = e.item_id AND {condition}"
+        for table in ("rooms_stock_balance", "rooms_stock_delta")
+    )
+    return f"(SELECT trim_scale(coalesce(sum(q.quantity), 0))::text FROM ({parts}) q)"
+
+
+#: As lists show them: with what is there now, which no version of the row tells.
+STOCK_LOT_HELD = replace(
+    STOCK_LOT,
+    name="stock lot with what is held of it",
+    body=f"{STOCK_LOT.body} || jsonb_build_object('quantity', {_held('b.lot_id = e.id')})",
+    schema=object_schema(**STOCK_LOT.schema["properties"], quantity="str"),
+)
+OPEN_CONTAINER_HELD = replace(
+    OPEN_CONTAINER,
+    name="open container with what is left in it",
+    body=f"{OPEN_CONTAINER.body} || jsonb_build_object('left', {_held('b.container_id = e.id')})",
+    schema=object_schema(**OPEN_CONTAINER.schema["properties"], left="str"),
+)

@@ -28,3 +28,24 @@ class PotNotReady(Problem):
 
     slug, status, title = "pot-not-ready", 409, "Wax pot not ready"
     template = "The wax pot may not be used ({reason}). {what_to_do}"
+
+
+class NotToBeUsed(Problem):
+    """What is past its date or called back is not opened and not decanted; discard it. `why` says which."""
+
+    slug, status, title = "stock-not-to-be-used", 409, "Not to be used"
+    template = "This {thing} is {why}."
+
+
+class WrongPartOfStock(Problem):
+    """Professional stock is never sold and retail stock never used on clients: the two stay apart."""
+
+    slug, status, title = "wrong-part-of-stock", 409, "Wrong part of the stock"
+    template = "This item is {part} stock."
+
+
+class LotDiffers(Problem):
+    """The lot number is known here with another expiry date. Read the label again; a number has one date."""
+
+    slug, status, title = "lot-differs", 409, "Lot known with another date"
+    template = "Lot {number} is known with the expiry date {expires_on}."

@@ -13,6 +13,7 @@ class ServicesConfig(AppConfig):
             incidents,
             photographs,
             set_up,
+            stock,
             treatments,
             waiting,
         )
@@ -29,3 +30,4 @@ class ServicesConfig(AppConfig):
         photographs.register_holdings()
         waiting.register_holdings()
         set_up.register_holdings()
+        stock.register_names()

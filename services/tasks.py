@@ -12,6 +12,7 @@ from services.actions import (
     due_checks,
     foresight,
     holds,
+    stock,
     waiting,
     waiting_matching,
     waiting_messages,
@@ -32,6 +33,7 @@ BEAT = {
     "send-due-reminders": ("services.tasks.send_due_reminders", 30),
     "look-ahead": ("services.tasks.look_ahead", 30),
     "sweep-holds": ("services.tasks.sweep_holds", 60),
+    "book-uses": ("services.tasks.book_uses", 15),
     "offer-freed-time": ("services.tasks.offer_freed_time", 20),
     "sweep-due-checks": ("services.tasks.sweep_due_checks", 60),
 }
@@ -120,6 +122,25 @@ def sweep_holds() -> int:
             raise
         except Exception:  # one business's trouble must not keep the others waiting
             log.exception("sweeping holds of business %s stopped", business_id)
+    return total
+
+
+@shared_task(name="services.tasks.book_uses")
+def book_uses() -> int:
+    """Take from the stock what lines used that ended or were corrected; gives how many lines.
+
+    Any number may run at once, and any may be killed: what a batch books goes with its due rows.
+    """
+    total = 0
+    for business_id, location_id in all_locations():
+        actor = system_actor(business_id)
+        try:
+            while done := stock.book_uses(actor=actor, now=clock.now(), location_id=location_id):
+                total += done
+        except SoftTimeLimitExceeded:
+            raise
+        except Exception:  # one location's trouble must not keep the others waiting
+            log.exception("booking the uses of location %s stopped", location_id)
     return total
 
 

@@ -1,10 +1,11 @@
 from django.urls import path
 
-from rooms.api import equipment_urls
+from rooms.api import equipment_urls, stock_urls
 from rooms.api import views as v
 from spa_ops.web.views import several
 
 urlpatterns = [
+    *stock_urls.urlpatterns,
     path("locations/<uuid:id>/rooms", several(v.ListRooms, v.AddRoom).as_view()),
     path("locations/<uuid:id>/room-flags", v.ListFlags.as_view()),
     path("rooms/<uuid:id>", several(v.ReadRoom, v.ChangeRoom).as_view()),

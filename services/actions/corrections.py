@@ -10,11 +10,13 @@ from clients.rules.patch_tests import PATCH_TEST_METHOD
 from services.actions import booking
 from services.actions.booking import visit_evidence
 from services.actions.patch_tests import strike_tests_of_line
+from services.actions.stock import use_due
 from services.models import LineState, Visit, VisitState
 from services.queries import visits as queries
+from services.queries.treatments import OVER
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import WrongState
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action
 
 #: What a visit's state goes back to when it was tapped by mistake.
@@ -71,6 +73,8 @@ def strike_line_state(*, actor: Actor, now: datetime, line_id: UUID, reason: str
     line.save(update_fields=["state", "started_at", "finished_at"])
     if was is LineState.FINISHED and line.method == PATCH_TEST_METHOD:
         strike_tests_of_line(actor=actor, now=now, visit=visit, line=line, reason=reason)
+    if was in OVER:
+        insert([use_due(line, visit, now)])
     visit_evidence(
         "line.struck",
         visit,

@@ -21,6 +21,7 @@ from services.actions.consultation import (
 )
 from services.actions.patch_tests import record_tests_of_line
 from services.actions.rebooking import propose_rebooking
+from services.actions.stock import keep_stated, use_due
 from services.models import Line, LineState, Visit, VisitState, WorkRecord
 from services.problems import (
     Bleeding,
@@ -179,7 +180,7 @@ def stop_line(
         {"line_id": line.id, "price_minor": line.price_minor, "currency": line.currency},
         personal={"reason": reason, "done": done or None},
     )
-    insert([foresight_due(visit, now)])
+    insert([foresight_due(visit, now), use_due(line, visit, now)])
     return _touched(visit)
 
 
@@ -255,8 +256,8 @@ def finish_line(
     if line.method == PATCH_TEST_METHOD:
         record_tests_of_line(actor=actor, now=now, visit=visit, line=line)
     propose_rebooking(actor=actor, now=now, line_id=line.id)
-    # What was done bears on what is booked next.
-    insert([foresight_due(visit, now)])
+    # What was done bears on what is booked next, and was taken from the stock.
+    insert([foresight_due(visit, now), use_due(line, visit, now)])
     return _touched(visit)
 
 
@@ -265,13 +266,16 @@ def add_work_record(*, actor: Actor, now: datetime, line_id: UUID, record: dict[
     """A further record of a line: a correction, or what was left out. The former stays."""
     line, visit = queries.line_and_visit(line_id, actor)
     _needs(line, LineState.STARTED, LineState.PAUSED, LineState.STOPPED, LineState.FINISHED)
-    _keep_record(actor, now, visit, line, record)
+    says_use = _keep_record(actor, now, visit, line, record)
+    if says_use and line.state in {LineState.STOPPED, LineState.FINISHED}:
+        insert([use_due(line, visit, now)])
     return _touched(visit)
 
 
 def _keep_record(
     actor: Actor, now: datetime, visit: Visit, line: Line, record: dict[str, Any]
-) -> None:
+) -> bool:
+    """Keep the record; gives whether it says what was used of the stock."""
     text = json.dumps(record, default=str, ensure_ascii=False, sort_keys=True)
     row = WorkRecord(
         business_id=visit.business_id,
@@ -295,3 +299,4 @@ def _keep_record(
         },
         personal={"record": text},
     )
+    return keep_stated(actor, line, visit, row, record)

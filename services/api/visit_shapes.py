@@ -161,12 +161,34 @@ class RecordBlood(Strict):
     waste_bagged = s.BooleanField(required=False)
 
 
+class UsedInput(Strict):
+    """One thing of the stock: a container says lot and item, a lot says the item."""
+
+    container_id = s.UUIDField(required=False, allow_null=True, help_text="the open container")
+    lot_id = s.UUIDField(required=False, allow_null=True)
+    item_id = s.UUIDField(required=False, allow_null=True)
+    amount = s.DecimalField(
+        max_digits=9,
+        decimal_places=3,
+        min_value=0,
+        required=False,
+        allow_null=True,
+        help_text="in the item's unit; else what the set-up list has; 0: not used after all",
+    )
+
+
 class WorkRecordInput(Strict):
     method = s.CharField(max_length=40)
     areas = s.ListField(child=s.CharField(max_length=40), min_length=1, max_length=40)
     sections = s.IntegerField(min_value=0, max_value=200, required=False, allow_null=True)
     applicators = s.IntegerField(min_value=0, max_value=500, required=False, allow_null=True)
     products = s.ListField(child=s.CharField(max_length=200), max_length=40, required=False)
+    used = UsedInput(
+        many=True,
+        required=False,
+        max_length=60,
+        help_text="of the stock, where it was not what stood open in the room, or not that much",
+    )
     reaction = s.CharField(max_length=2000, required=False, allow_blank=True)
     aftercare = s.CharField(max_length=2000, required=False, allow_blank=True)
     client_content = s.BooleanField(required=False, allow_null=True)

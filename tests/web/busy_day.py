@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from rooms.tasks import flag_rooms
-from services.tasks import look_ahead, offer_freed_time, sweep_due_checks
+from services.tasks import book_uses, look_ahead, offer_freed_time, sweep_due_checks
 from spa_ops.kernel import clock
 from tests.callers import Caller, secret_of
 from tests.services.day import GLOVED, RECORD, WASHED, all_no, book, consult, in_room, line
@@ -25,7 +25,10 @@ def build() -> None:
         return made.setdefault(name, Caller(secret_of(name)))
 
     now = clock.now()
+    items = _items(call("lena"))
+    _stock(call("lena"), LAKE, "room 1", items)
     _carried_through(call, now)
+    book_uses()
     make_ready("room 3")
     for name in ("dora", "elsa", "fina"):
         _done(call("freya").post("clients", _grown_up(name)))
@@ -61,6 +64,7 @@ def build() -> None:
     _pot(call("lena"), LAKE, uid("room 2"), name="pot of room 2")
     _pot(call("henk"), HARBOR, uid("pier room"), name="pot of the pier")
     _at_harbor(call("henk"), now)
+    _stock(call("henk"), HARBOR, "pier room", items)
     _elsewhere(call("stranger"), now)
     _waiting(call("freya"), LAKE, uid("celia"), uid("facial"))
     _waiting(call("henk"), HARBOR, uid("hugo"), uid("facial"))
@@ -157,6 +161,33 @@ def _facial(now: datetime, minutes: int, who: str, room: str) -> dict[str, Any]:
     return line(now, service="facial", who=who, room=room, kit=None, minutes=minutes)
 
 
+def _stock(lead: Caller, place: Any, room: str, items: list[str]) -> None:
+    """A lot that came, an open container of it, a count, a use besides, and a sale of retail stock."""
+    gel, cream = items
+    stock = f"locations/{place}/stock"
+    lot = {"lot_number": "INV-1", "expires_on": "2027-03-31"}
+    _done(lead.post(f"{stock}/receipts", {"item_id": gel, "quantity": "500"} | lot))
+    _done(lead.post(f"{stock}/receipts", {"item_id": cream, "quantity": "6"}))
+    opened = {"item_id": gel, "room_id": str(uid(room))}
+    jar = _done(lead.post(f"locations/{place}/open-containers", opened))
+    used = {"item_id": gel, "quantity": "2", "container_id": jar["id"]}
+    _done(lead.post(f"{stock}/uses", used))
+    _done(lead.post(f"{stock}/counts", {"item_id": gel, "counted": "497"}))
+    _done(lead.post(f"{stock}/sales", {"item_id": cream, "quantity": "1"}))
+
+
+def _items(lead: Caller) -> list[str]:
+    gel = {
+        "name": "Invented gel", "part": "professional", "unit": "mL", "code": "calming_gel",
+        "uses_each": "3", "pack_size": "250", "lead_days": 7, "months_after_opening": 6,
+    }  # fmt: skip
+    cream = {
+        "name": "Invented cream", "part": "retail", "unit": "piece", "uses_each": "0",
+        "pack_size": "6", "lead_days": 10,
+    }  # fmt: skip
+    return [_done(lead.post("stock-items", item))["id"] for item in (gel, cream)]
+
+
 def _done(answer: Any) -> Any:
     assert answer.status_code in {200, 201}, answer.body
     return answer.body
@@ -245,6 +276,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"kits/{kit_id}/implements", tool))
     _done(owner.post(f"kits/{kit_id}/reprocessing", {"kind": "washed"}))
     _pot(owner, ELSEWHERE, uid("far room"), name="far pot")
+    _stock(owner, ELSEWHERE, "far room", _items(owner))
     room = f"rooms/{uid('far room')}/turnover"
     _done(owner.post(f"{room}/begin", {"product_id": product_id}))
     step = _done(owner.get(room))["steps"][0]

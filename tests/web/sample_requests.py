@@ -50,10 +50,13 @@ TABLES = {
 FIELDS = {
     "membership": "tenancy_membership",
     "agent": "disinfection_solution",
+    "container": "rooms_open_container",
     "hold": "services_hold",
     "implement": "disinfection_implement",
     "into": "clients_client",
+    "item": "rooms_stock_item",
     "line": "services_line",
+    "lot": "rooms_stock_lot",
     "practitioner": "tenancy_person",
     "product": "disinfection_product",
 }
@@ -103,6 +106,7 @@ MEANT: dict[str, dict[str, Any]] = {
     "POST locations/<uuid:id>/zone": {"zone": "America/Denver"},
     "POST locations/<uuid:id>/zone/preview": {"zone": "America/Denver"},
     "POST services": {"area": "brow", "method": "hard_wax"},
+    "POST stock-items": {"code": "skin_products"},
     "POST visits/<uuid:id>/set-up-list/ticks": {"item": "mirror"},
     "POST sign-in": {"login": "petra", "password": "invented-petra-password"},
 }
