@@ -33,6 +33,8 @@ def build_rooms() -> None:
         parts_water=Decimal(16),
         contact_seconds=600,
         hospital_type=True,
+        family="quat",
+        stated_ppm=Decimal(400),
         use_limits=[{"kind": "days", "amount": 14, "citation": "label"}],
     )
     for place, names in ((LAKE, ("room 1", "room 2", "room 3")), (HARBOR, ("pier room",))):

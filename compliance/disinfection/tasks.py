@@ -1,4 +1,4 @@
-"""The sweep that ends soak solutions past their use window. The table is the truth."""
+"""The sweeps that end soak solutions past their use window and warn before. The table is the truth."""
 
 from celery import shared_task
 
@@ -7,7 +7,10 @@ from spa_ops.kernel import clock
 from spa_ops.kernel.actor import system_actor
 from spa_ops.tenancy import queries as tenancy
 
-BEAT = {"expire-solutions": ("disinfection.tasks.expire_solutions", 15)}
+BEAT = {
+    "expire-solutions": ("disinfection.tasks.expire_solutions", 15),
+    "warn-of-baths": ("disinfection.tasks.warn_of_baths", 30),
+}
 
 
 @shared_task(name="disinfection.tasks.expire_solutions")
@@ -23,3 +26,15 @@ def expire_solutions() -> int:
             if batch < 500:
                 break
     return ended
+
+
+@shared_task(name="disinfection.tasks.warn_of_baths")
+def warn_of_baths() -> int:
+    """Say, once each, which baths end soon and what soaks far too long; returns how many."""
+    warned = 0
+    for business_id, location_id in tenancy.all_locations():
+        for warn in (actions.warn_of_solutions, actions.warn_of_soaks):
+            warned += warn(
+                actor=system_actor(business_id), now=clock.now(), location_id=location_id
+            )
+    return warned

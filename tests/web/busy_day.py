@@ -138,7 +138,7 @@ def _at_harbor(lead: Caller, now: datetime) -> None:
     _away(lead, HARBOR, uid("hana"))
     _recurring(lead, HARBOR, uid("hugo"), _facial(now, 5 * 24 * 60, "hana", "pier room"))
     _done(lead.post(f"locations/{HARBOR}/kits", {"name": "pier kit", "kind": "brow"}))
-    _done(lead.post(f"locations/{HARBOR}/solutions", _bath(str(uid("quat")))))
+    _soaking(lead, f"locations/{HARBOR}", HARBOR, str(uid("quat")))
     _incident(lead, HARBOR, uid("hugo"))
 
 
@@ -146,6 +146,18 @@ def _bath(product_id: str) -> dict[str, Any]:
     ml = {"unit": "mL"}
     return {"product_id": product_id, "container": "jar", "concentrate": ml | {"amount": "60"},
             "water": ml | {"amount": "960"}}  # fmt: skip
+
+
+def _soaking(lead: Caller, place: str, location_id: Any, product_id: str) -> None:
+    """A container with a bath in it that was topped up and tested, and the product's papers."""
+    litre = {"amount": "1.1", "unit": "L"}
+    _done(lead.post(f"{place}/soak-containers", {"name": "jar", "capacity": litre, "pieces": 6}))
+    bath = _done(lead.post(f"{place}/solutions", _bath(product_id)))
+    more = {"concentrate": {"amount": "1", "unit": "mL"}, "water": {"amount": "16", "unit": "mL"}}
+    _done(lead.post(f"solutions/{bath['id']}/top-ups", more))
+    _done(lead.post(f"solutions/{bath['id']}/strips", {"reading_ppm": "400"}))
+    looked = {"location_id": str(location_id), "data_sheet": True, "labelled_bottle": True}
+    _done(lead.post(f"disinfectants/{product_id}/papers", looked))
 
 
 def _grown_up(name: str) -> dict[str, str]:
@@ -194,6 +206,7 @@ def _done(answer: Any) -> Any:
 
 
 def _carried_through(call: Any, now: datetime) -> None:
+    _done(call("lena").post(f"locations/{LAKE}/soak-containers", {"name": "jar 7", "pieces": 8}))
     visit = in_room(call, now)
     visit_path, line_path = f"visits/{visit['id']}", f"lines/{visit['lines'][0]['id']}"
     consult(call, visit)
@@ -267,10 +280,10 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"{place}/rearrangements", {}))
     product = {
         "name": "quaternary concentrate", "active": "quaternary ammonium compounds",
-        "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600,
+        "parts_concentrate": "1", "parts_water": "16", "contact_seconds": 600, "stated_ppm": "400",
     }  # fmt: skip
     product_id = _done(owner.post("disinfectants", product))["id"]
-    _done(owner.post(f"{place}/solutions", _bath(product_id)))
+    _soaking(owner, place, ELSEWHERE, product_id)
     kit_id = _done(owner.post(f"{place}/kits", {"name": "far kit", "kind": "brow"}))["id"]
     tool = {"tag": "far tweezers", "name": "tweezers", "kind": "immersible"}
     _done(owner.post(f"kits/{kit_id}/implements", tool))

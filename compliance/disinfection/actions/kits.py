@@ -1,5 +1,6 @@
 """Kits and their implements; a kit opened for a visit counts as soiled from then on."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -8,6 +9,7 @@ from compliance.disinfection import queries
 from compliance.disinfection.actions.reprocessing import record
 from compliance.disinfection.models import Implement, Kit, KitUse
 from compliance.disinfection.problems import KitEmpty
+from compliance.disinfection.rules.labels import Material
 from compliance.disinfection.rules.reprocessing import EventKind, ImplementClass
 from spa_ops.claims import actions as claims
 from spa_ops.claims.models import BookableKind
@@ -40,6 +42,7 @@ def add_implement(
     tag: str,
     name: str,
     kind: ImplementClass,
+    materials: Sequence[Material] = (),
     id: UUID | None = None,
 ) -> Kit:
     """An implement with its tag; it counts as soiled until its way back is on record."""
@@ -52,6 +55,7 @@ def add_implement(
         tag=tag,
         name=name,
         kind=kind.value,
+        materials=sorted({m.value for m in materials}),
     )
     row.save(force_insert=True)
     put(kit, fields=[])

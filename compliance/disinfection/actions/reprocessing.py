@@ -230,7 +230,8 @@ def _derived_anew(place: Location, touched: Sequence[Implement], now: datetime) 
     stored = queries.events_since({row.id for row in touched}, now - LOOK_BACK)
     known = queries.agents({e.agent_id for e in stored if e.agent_id}, place, now)
     kinds = {row.id: ImplementClass(row.kind) for row in touched}
-    return derive(kinds, [queries.event_of(e) for e in stored], known)
+    made_of = {row.id: frozenset(row.materials) for row in touched}
+    return derive(kinds, [queries.event_of(e) for e in stored], known, materials=made_of)
 
 
 def _keep(

@@ -1,6 +1,6 @@
 """Disinfectants by their labels, and baths: mixed, judged, ended."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -8,7 +8,8 @@ from uuid import UUID
 
 from compliance.disinfection import queries
 from compliance.disinfection.models import Product, Solution
-from compliance.disinfection.rules import mixing
+from compliance.disinfection.rules import baths, mixing
+from compliance.disinfection.rules.labels import Family, not_for_from, strength_is_acceptable
 from compliance.disinfection.rules.use_window import (
     EndReason,
     Origin,
@@ -32,9 +33,11 @@ from spa_ops.unit.work import action, current
 
 @action
 def add_product(*, actor: Actor, now: datetime, id: UUID | None = None, **label: Any) -> Product:
-    """A disinfectant by its label: active, registration number, parts, contact time, use limits.
+    """A disinfectant by its label: active, registration number, parts, contact time, use limits,
+    family, strength, what it is not for, the order of mixing.
 
-    Raises `InvalidInput` for limits or parts that cannot be.
+    Raises `InvalidInput` for limits or parts that cannot be, and for bleach outside 5 to 9 % or of
+    unknown strength (US CDC bleach page).
     """
     try:
         limits_from(label.get("use_limits", []), Origin.LABEL)
@@ -42,6 +45,10 @@ def add_product(*, actor: Actor, now: datetime, id: UUID | None = None, **label:
         raise invalid("/use_limits", f"cannot be read: {error}") from error
     if label["parts_concentrate"] <= 0:
         raise invalid("/parts_concentrate", "must be more than 0")
+    family = Family(label.setdefault("family", Family.OTHER))
+    if not strength_is_acceptable(family, label.get("strength_percent")):
+        raise invalid("/strength_percent", "bleach is known from 5 to 9 %; others above 0 to 100")
+    label["family"], label["not_for"] = family.value, _plain(label.get("not_for", {}))
     product = Product(id=id or uuid7(), business_id=actor.business_id, **label)
     put(product)
     current().evidence(
@@ -58,6 +65,17 @@ def add_product(*, actor: Actor, now: datetime, id: UUID | None = None, **label:
     return product
 
 
+def _plain(not_for: dict[str, Any]) -> dict[str, Any]:
+    try:
+        excluded = not_for_from(not_for)
+    except ValueError as error:
+        raise invalid("/not_for", f"cannot be read: {error}") from error
+    return {
+        "classes": sorted(c.value for c in excluded.classes),
+        "materials": sorted(m.value for m in excluded.materials),
+    }
+
+
 @action
 def mix_solution(
     *,
@@ -68,22 +86,38 @@ def mix_solution(
     container: str,
     concentrate: tuple[Decimal, VolumeUnit],
     water: tuple[Decimal, VolumeUnit],
+    changeover: Mapping[str, bool] | None = None,
     id: UUID | None = None,
 ) -> Solution:
     """A new bath: what was poured, judged against the label, and when it must be discarded.
 
-    Weaker than the label or far too strong is recorded and not usable. The use window is the
+    Weaker than the label, far too strong, more than the container takes, or in a container that
+    held another product and was not `emptied`, `washed` and `labelled_anew` (`changeover`), is
+    recorded and not usable. A bath that the container still held is ended. The use window is the
     strictest of label, jurisdiction and house.
     """
     place = tenancy.location(location_id, actor)
     product = tenancy.loaded(Product, product_id, actor)
     poured = mixing.Amounts(
-        concentrate_ml=_stored(to_millilitres(*concentrate)),
-        water_ml=_stored(to_millilitres(*water)),
+        concentrate_ml=stored_ml(to_millilitres(*concentrate)),
+        water_ml=stored_ml(to_millilitres(*water)),
     )
     if poured.finished_ml <= 0:
         raise invalid("/concentrate", "something must have been poured")
-    judged = mixing.judge_pour(queries.dilution_of(product), poured)
+    container = container.strip()
+    vessel = queries.container_at(location_id, container)
+    before = queries.last_bath_in(location_id, container)
+    if before is not None and before.ended_at is None:
+        end(before, now, EndReason.REPLACED)
+    capacity = vessel.capacity_ml if vessel else None
+    findings = baths.findings_on(
+        label=queries.dilution_of(product),
+        family=Family(product.family),
+        poured=poured,
+        capacity_ml=capacity,
+        before=_before(before, product, changeover or {}),
+        on_site=queries.on_site(location_id, product_id),
+    )
     window = _window(place, product, now)
     solution = Solution(
         id=id or uuid7(),
@@ -99,7 +133,13 @@ def mix_solution(
             "concentrate": [str(concentrate[0]), concentrate[1].value],
             "water": [str(water[0]), water[1].value],
         },
-        pour=judged.pour.value,
+        pour=mixing.judge_pour(queries.dilution_of(product), poured).pour.value,
+        findings=[
+            {"code": f.value, "what_to_do": baths.WHAT_TO_DO[f], "basis": baths.BASIS[f]}
+            for f in findings
+        ],
+        capacity_ml=capacity,
+        pieces_allowed=vessel.pieces if vessel else None,
         contact_seconds=queries.contact_seconds(product, place, now, "immersion"),
         discard_at=window.ends_at,
         limits=[
@@ -114,10 +154,11 @@ def mix_solution(
         ],
         uses_allowed=window.uses_allowed,
     )
-    if not judged.is_usable:
-        solution.ended_at, solution.end_reason = now, EndReason.NOT_AS_LABEL.value
+    unusable = [each for each in findings if each in baths.UNUSABLE]
+    if unusable:
+        solution.ended_at, solution.end_reason = now, _ENDED_BY[unusable[0]].value
     put(solution)
-    _solution_evidence(
+    solution_evidence(
         "solution.mixed",
         solution,
         {
@@ -127,12 +168,36 @@ def mix_solution(
             "pour": solution.pour,
             "discard_at": solution.discard_at,
             "contact_seconds": solution.contact_seconds,
+            "container": container,
+            "faults": [each.value for each in findings],
         },
     )
+    if unusable:
+        _ended_evidence(solution)
     return solution
 
 
-def _stored(millilitres: Decimal) -> Decimal:
+#: What ends a bath that must not be used from the start.
+_ENDED_BY = {
+    baths.Finding.WEAKER: EndReason.NOT_AS_LABEL,
+    baths.Finding.OVER: EndReason.NOT_AS_LABEL,
+    baths.Finding.OVERFILLED: EndReason.OVERFILLED,
+    baths.Finding.NOT_CHANGED_OVER: EndReason.NOT_CHANGED_OVER,
+    baths.Finding.MUST_NOT_MEET: EndReason.NOT_CHANGED_OVER,
+}
+
+
+def _before(
+    last: Solution | None, product: Product, said: Mapping[str, bool]
+) -> baths.Before | None:
+    if last is None:
+        return None
+    return baths.Before(
+        is_same_product=last.product_id == product.id, family=Family(last.product.family), **said
+    )
+
+
+def stored_ml(millilitres: Decimal) -> Decimal:
     return millilitres.quantize(Decimal("0.01"))
 
 
@@ -167,15 +232,19 @@ def end(solution: Solution, at: datetime, reason: EndReason) -> None:
 def _put_ended(solutions: Sequence[Solution]) -> None:
     put_each(solutions, fields=["ended_at", "end_reason"])
     for solution in solutions:
-        _solution_evidence(
-            "solution.ended",
-            solution,
-            {
-                "reason": solution.end_reason,
-                "ended_at": solution.ended_at,
-                "discard_at": solution.discard_at,
-            },
-        )
+        _ended_evidence(solution)
+
+
+def _ended_evidence(solution: Solution) -> None:
+    solution_evidence(
+        "solution.ended",
+        solution,
+        {
+            "reason": solution.end_reason,
+            "ended_at": solution.ended_at,
+            "discard_at": solution.discard_at,
+        },
+    )
 
 
 @action
@@ -191,7 +260,7 @@ def expire_solutions(*, actor: Actor, now: datetime, location_id: UUID, limit: i
     return len(due)
 
 
-def _solution_evidence(kind: str, solution: Solution, facts: dict[str, Any]) -> None:
+def solution_evidence(kind: str, solution: Solution, facts: dict[str, Any]) -> None:
     current().evidence(
         kind,
         location_id=solution.location_id,

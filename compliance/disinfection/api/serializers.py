@@ -2,20 +2,28 @@
 
 from rest_framework import serializers as s
 
-from compliance.disinfection.rules.reprocessing import EventKind, ImplementClass
+from compliance.disinfection.rules.labels import Family, Material
+from compliance.disinfection.rules.reprocessing import OF_THE_BATH, EventKind, ImplementClass
 from compliance.disinfection.rules.use_window import EndReason, LimitKind
 from spa_ops.kernel.units import VolumeUnit
 from spa_ops.web.views import Strict
 
 #: What people record by hand; opening and blood come with the visit.
-RECORDABLE = [k.value for k in EventKind if k not in {EventKind.USED, EventKind.ADDED}]
+RECORDABLE = [k.value for k in EventKind if k not in OF_THE_BATH | {EventKind.USED}]
 UNITS = [u.value for u in VolumeUnit]
+MATERIALS = [m.value for m in Material]
+CLASSES = [k.value for k in ImplementClass]
 
 
 class UseLimitInput(Strict):
     kind = s.ChoiceField([k.value for k in LimitKind])
     amount = s.IntegerField(min_value=1, max_value=10_000, required=False)
     citation = s.CharField(max_length=200, required=False, allow_blank=True)
+
+
+class NotForInput(Strict):
+    classes = s.ListField(child=s.ChoiceField(CLASSES), max_length=10, required=False)
+    materials = s.ListField(child=s.ChoiceField(MATERIALS), max_length=20, required=False)
 
 
 class AddProduct(Strict):
@@ -42,11 +50,44 @@ class AddProduct(Strict):
     hospital_type = s.BooleanField(required=False)
     use_limits = UseLimitInput(many=True, required=False)
     cautions = s.CharField(max_length=1000, required=False, allow_blank=True)
+    family = s.ChoiceField(
+        [f.value for f in Family], required=False, help_text="decides what it must never meet"
+    )
+    strength_percent = s.DecimalField(
+        max_digits=6,
+        decimal_places=3,
+        min_value=0,
+        max_value=100,
+        required=False,
+        allow_null=True,
+        help_text="active in the concentrate; bleach only from 5 to 9 %",
+    )
+    stated_ppm = s.DecimalField(
+        max_digits=8,
+        decimal_places=1,
+        min_value=1,
+        required=False,
+        allow_null=True,
+        help_text="what a strip shows in a bath mixed by the label; else by strength and parts",
+    )
+    not_for = NotForInput(required=False, help_text="what the label says it is not for")
+    concentrate_first = s.BooleanField(
+        required=False, help_text="the label wants the concentrate poured before the water"
+    )
+    longest_soak_seconds = s.IntegerField(
+        min_value=1, max_value=604_800, required=False, allow_null=True
+    )
 
 
 class Poured(Strict):
     amount = s.DecimalField(max_digits=9, decimal_places=3, min_value=0)
     unit = s.ChoiceField(UNITS)
+
+
+class Changeover(Strict):
+    emptied = s.BooleanField(required=False)
+    washed = s.BooleanField(required=False)
+    labelled_anew = s.BooleanField(required=False)
 
 
 class MixSolution(Strict):
@@ -55,6 +96,42 @@ class MixSolution(Strict):
     container = s.CharField(max_length=120)
     concentrate = Poured()
     water = Poured()
+    changeover = Changeover(
+        required=False, help_text="what was done to the container since another product was in it"
+    )
+
+
+class TopUp(Strict):
+    concentrate = Poured()
+    water = Poured()
+
+
+class ReadStrip(Strict):
+    reading_ppm = s.DecimalField(max_digits=8, decimal_places=1, min_value=0)
+
+
+class DescribeContainer(Strict):
+    capacity = Poured(required=False, help_text="how much may be poured in, implements to follow")
+    pieces = s.IntegerField(
+        min_value=1,
+        max_value=500,
+        required=False,
+        allow_null=True,
+        help_text="how many implements lie wholly under in it",
+    )
+    has_lid = s.BooleanField(required=False)
+    is_marked = s.BooleanField(required=False)
+
+
+class AddContainer(DescribeContainer):
+    id = s.UUIDField(required=False)
+    name = s.CharField(max_length=120)
+
+
+class LookForPapers(Strict):
+    location_id = s.UUIDField()
+    data_sheet = s.BooleanField(help_text="the safety data sheet is at hand")
+    labelled_bottle = s.BooleanField(help_text="the maker's labelled bottle is on site, even empty")
 
 
 class EndSolution(Strict):
@@ -78,8 +155,12 @@ class AddImplement(Strict):
     id = s.UUIDField(required=False)
     tag = s.CharField(max_length=60)
     name = s.CharField(max_length=120)
-    kind = s.ChoiceField(
-        [k.value for k in ImplementClass], help_text="how it may be disinfected at all"
+    kind = s.ChoiceField(CLASSES, help_text="how it may be disinfected at all")
+    materials = s.ListField(
+        child=s.ChoiceField(MATERIALS),
+        max_length=20,
+        required=False,
+        help_text="what it is made of: products that exclude one of them do not clear it",
     )
 
 

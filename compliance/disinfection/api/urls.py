@@ -1,16 +1,25 @@
 from django.urls import path
 
+from compliance.disinfection.api import baths as b
 from compliance.disinfection.api import views as v
 from spa_ops.web.views import several
 
 urlpatterns = [
-    path("disinfectants", several(v.ListProducts, v.AddProduct).as_view()),
-    path("disinfectants/<uuid:id>", v.ReadProduct.as_view()),
-    path("disinfectants/<uuid:id>/amounts", v.ReadAmounts.as_view()),
-    path("locations/<uuid:id>/solutions", several(v.ListSolutions, v.MixSolution).as_view()),
-    path("solutions/<uuid:id>", v.ReadSolution.as_view()),
-    path("solutions/<uuid:id>/end", v.EndSolution.as_view()),
-    path("solutions/<uuid:id>/added", v.RecordAddedToSoak.as_view()),
+    path("disinfectants", several(b.ListProducts, b.AddProduct).as_view()),
+    path("disinfectants/<uuid:id>", b.ReadProduct.as_view()),
+    path("disinfectants/<uuid:id>/amounts", b.ReadAmounts.as_view()),
+    path("disinfectants/<uuid:id>/papers", b.LookForPapers.as_view()),
+    path("locations/<uuid:id>/disinfectant-papers", b.ListPapers.as_view()),
+    path(
+        "locations/<uuid:id>/soak-containers", several(b.ListContainers, b.AddContainer).as_view()
+    ),
+    path("soak-containers/<uuid:id>", several(b.ReadContainer, b.ChangeContainer).as_view()),
+    path("locations/<uuid:id>/solutions", several(b.ListSolutions, b.MixSolution).as_view()),
+    path("solutions/<uuid:id>", b.ReadSolution.as_view()),
+    path("solutions/<uuid:id>/end", b.EndSolution.as_view()),
+    path("solutions/<uuid:id>/added", b.RecordAddedToSoak.as_view()),
+    path("solutions/<uuid:id>/top-ups", b.TopUpSolution.as_view()),
+    path("solutions/<uuid:id>/strips", b.ReadStrip.as_view()),
     path("locations/<uuid:id>/kits", several(v.ListKits, v.AddKit).as_view()),
     path("kits/<uuid:id>", v.ReadKit.as_view()),
     path("kits/<uuid:id>/implements", v.AddImplement.as_view()),

@@ -6,8 +6,26 @@ from compliance.disinfection.models.implements import (
     ImplementEvent,
     Kit,
     KitUse,
+)
+from compliance.disinfection.models.solutions import (
+    Container,
     Product,
+    SiteCheck,
     Solution,
+    StripReading,
+    TopUp,
 )
 
-__all__ = ["EventStrike", "Implement", "ImplementEvent", "Kit", "KitUse", "Product", "Solution"]
+__all__ = [
+    "Container",
+    "EventStrike",
+    "Implement",
+    "ImplementEvent",
+    "Kit",
+    "KitUse",
+    "Product",
+    "SiteCheck",
+    "Solution",
+    "StripReading",
+    "TopUp",
+]

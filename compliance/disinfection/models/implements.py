@@ -1,4 +1,4 @@
-"""Kits and implements, disinfectant products by their label, soak solutions, and what happened to each."""
+"""Kits and implements, and what happened to each."""
 
 from django.db import models
 
@@ -10,84 +10,7 @@ from spa_ops.unit.tables import (
     append_only,
     state_machine,
     tenant_constraints,
-    written_once,
 )
-
-
-class Product(SyncedModel):
-    """A disinfectant as its label states it. Without a contact time on file it clears nothing."""
-
-    entity = "disinfectant"
-    name = models.CharField(max_length=120)
-    active = models.CharField(max_length=200)
-    registration_number = models.CharField(max_length=60, default="")
-    #: Parts of concentrate ADDED to parts of water; no water: ready to use.
-    parts_concentrate = models.DecimalField(max_digits=9, decimal_places=4)
-    parts_water = models.DecimalField(max_digits=9, decimal_places=4)
-    contact_seconds = models.PositiveIntegerField(null=True)
-    hospital_type = models.BooleanField(default=False)
-    #: How long or how often a prepared bath may be used: [{"kind": "days", "amount": 14}, ...].
-    use_limits = models.JSONField(default=list)
-    cautions = models.CharField(max_length=1000, default="")
-
-    class Meta:
-        db_table = "disinfection_product"
-        constraints = [
-            *tenant_constraints("disinfection_product"),
-            models.CheckConstraint(
-                condition=models.Q(parts_concentrate__gt=0) & models.Q(parts_water__gte=0),
-                name="disinfection_product_parts",
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return self.name
-
-    def feed_ids(self) -> tuple[object, ...]:
-        return (self.business_id,)
-
-
-@written_once("product_id", "container", "mixed_at", "discard_at", "pour", "ended_at")
-class Solution(SyncedModel):
-    """A mixed bath in its container: who mixed what, and until when it may be used."""
-
-    entity = "solution"
-    location = TenantForeignKey("tenancy.Location")
-    product = TenantForeignKey("disinfection.Product")
-    container = models.CharField(max_length=120)
-    mixed_at = models.DateTimeField()
-    mixed_by = models.UUIDField(null=True)
-    concentrate_ml = models.DecimalField(max_digits=10, decimal_places=2)
-    water_ml = models.DecimalField(max_digits=10, decimal_places=2)
-    #: As it was read off the jug: [{"amount": "2", "unit": "US fl oz"}, ...].
-    entered = models.JSONField(default=dict)
-    #: The pour against the label; weaker or far too strong is on record and not usable.
-    pour = models.CharField(max_length=8)
-    contact_seconds = models.PositiveIntegerField(null=True)
-    discard_at = models.DateTimeField()
-    #: Every limit with its instant and origin, the binding one first.
-    limits = models.JSONField(default=list)
-    uses_allowed = models.PositiveIntegerField(null=True)
-    uses = models.PositiveIntegerField(default=0)
-    voided_at = models.DateTimeField(null=True)
-    ended_at = models.DateTimeField(null=True)
-    end_reason = models.CharField(max_length=40, default="")
-
-    class Meta:
-        db_table = "disinfection_solution"
-        constraints = tenant_constraints(
-            "disinfection_solution", location="tenancy_location", product="disinfection_product"
-        )
-        indexes = [
-            models.Index(
-                fields=["business_id", "location", "discard_at"],
-                name="disinfection_solution_due",
-                condition=models.Q(ended_at=None),
-            )
-        ]
-
-    def __str__(self) -> str:
-        return self.container
 
 
 class Kit(SyncedModel):
@@ -126,6 +49,8 @@ class Implement(TenantModel):
     tag = models.CharField(max_length=60)
     name = models.CharField(max_length=120)
     kind = models.CharField(max_length=40)
+    #: What it is made of, as far as labels exclude it: ["stainless_steel", ...].
+    materials = models.JSONField(default=list)
     state = models.CharField(max_length=20, default="soiled")
     since = models.DateTimeField(null=True)
     flaw = models.CharField(max_length=40, default="")
@@ -136,6 +61,8 @@ class Implement(TenantModel):
     contact_from = models.DateTimeField(null=True)
     due_at = models.DateTimeField(null=True)
     visit_id = models.UUIDField(null=True)
+    #: The contact of this instant was warned of as too long.
+    soak_warned_for = models.DateTimeField(null=True)
     last_event_at = models.DateTimeField(null=True)
     derived_anew = models.PositiveIntegerField(default=0)
 
@@ -154,7 +81,12 @@ class Implement(TenantModel):
                 fields=["business_id", "bath_id"],
                 name="disinfection_implement_bath",
                 condition=models.Q(bath_id__isnull=False),
-            )
+            ),
+            models.Index(
+                fields=["business_id", "location", "due_at"],
+                name="disinfection_implement_soaking",
+                condition=models.Q(state="disinfecting"),
+            ),
         ]
 
     def __str__(self) -> str:

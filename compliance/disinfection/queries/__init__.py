@@ -6,20 +6,25 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q
+from django.db.models import F, Q
 
 from compliance.disinfection.models import (
+    Container,
     EventStrike,
     Implement,
     ImplementEvent,
     Kit,
     KitUse,
     Product,
+    SiteCheck,
     Solution,
+    TopUp,
 )
-from compliance.disinfection.rules.clearance import clearance
+from compliance.disinfection.rules.baths import WARN_BEFORE, OnSite, warn_at
+from compliance.disinfection.rules.clearance import clearance, soaks_too_long
 from compliance.disinfection.rules.guidance import Reason
-from compliance.disinfection.rules.mixing import Dilution
+from compliance.disinfection.rules.labels import not_for_from, ppm_of_label
+from compliance.disinfection.rules.mixing import Amounts, Dilution
 from compliance.disinfection.rules.reprocessing import (
     Agent,
     Event,
@@ -60,6 +65,68 @@ def dilution_of(product: Product) -> Dilution:
     )
 
 
+def target_ppm(product: Product) -> Decimal | None:
+    """What a strip in a bath mixed by the label shows; None where the label tells no strength."""
+    return ppm_of_label(
+        dilution_of(product),
+        strength_percent=product.strength_percent,
+        stated_ppm=product.stated_ppm,
+    )
+
+
+def container_at(location_id: UUID, name: str) -> Container | None:
+    """The container of that name at a location, if it is on file, locked until the bath is kept."""
+    rows = Container.objects.select_for_update(of=("self",), no_key=True)
+    return rows.filter(location_id=location_id, name=name).first()
+
+
+def last_bath_in(location_id: UUID, container: str) -> Solution | None:
+    """The newest bath that a container of that name held, locked."""
+    rows = Solution.objects.select_for_update(of=("self",), no_key=True)
+    held = rows.filter(location_id=location_id, container=container).select_related("product")
+    return held.order_by("-mixed_at", "-id").first()
+
+
+def on_site(location_id: UUID, product_id: UUID) -> OnSite:
+    """What the last look for a product's papers at a location found; nothing if nobody looked."""
+    looks = SiteCheck.objects.filter(location_id=location_id, product_id=product_id)
+    last = looks.order_by("-looked_at", "-id").first()
+    if last is None:
+        return OnSite()
+    return OnSite(data_sheet=last.data_sheet, labelled_bottle=last.labelled_bottle)
+
+
+def papers_at(location_id: UUID) -> list[dict[str, Any]]:
+    """Each product mixed or looked for at a location, with what the last look for its papers found."""
+    mixed = Solution.objects.filter(location_id=location_id).values("product_id")
+    looks = SiteCheck.objects.filter(location_id=location_id)
+    products = Product.objects.filter(Q(id__in=mixed) | Q(id__in=looks.values("product_id")))
+    last: dict[UUID, SiteCheck] = {}
+    for look in looks.order_by("product_id", "-looked_at", "-id").distinct("product_id"):
+        last[look.product_id] = look
+    return [
+        {
+            "product_id": product.id,
+            "name": product.name,
+            "registration_number": product.registration_number,
+            "data_sheet": bool(found and found.data_sheet),
+            "labelled_bottle": bool(found and found.labelled_bottle),
+            "looked_at": found.looked_at if found else None,
+            "person_id": found.person_id if found else None,
+        }
+        for product in products.order_by("name", "id")
+        for found in (last.get(product.id),)
+    ]
+
+
+def poured_so_far(solution: Solution) -> Amounts:
+    """Everything that was poured into a bath: as mixed, and each time it was topped up."""
+    whole = Amounts(concentrate_ml=solution.concentrate_ml, water_ml=solution.water_ml)
+    for more in TopUp.objects.filter(solution=solution):
+        whole = whole.plus(Amounts(concentrate_ml=more.concentrate_ml, water_ml=more.water_ml))
+    return whole
+
+
 def contact_seconds(product: Product, place: Location, at: datetime, method: str) -> int | None:
     """Label time, or the jurisdiction's floor for `immersion` or `wipe` where that is longer."""
     found = parameters(place.jurisdiction, local_date(at, place.zone))[ParameterName.CONTACT_FLOORS]
@@ -67,6 +134,16 @@ def contact_seconds(product: Product, place: Location, at: datetime, method: str
         label_seconds=product.contact_seconds,
         floors_seconds=floors_from(found.value, method=method),
     )
+
+
+def _by_label(product: Product) -> dict[str, Any]:
+    excluded = not_for_from(product.not_for)
+    return {
+        "hospital_type": product.hospital_type,
+        "not_for_classes": excluded.classes,
+        "not_for_materials": excluded.materials,
+        "longest_soak_seconds": product.longest_soak_seconds,
+    }
 
 
 def agent_of_solution(solution: Solution) -> Agent:
@@ -78,8 +155,9 @@ def agent_of_solution(solution: Solution) -> Agent:
         usable_from=solution.mixed_at,
         ends_at=ends_at,
         as_label=solution.pour == "ok",
-        hospital_type=solution.product.hospital_type,
         uses_allowed=solution.uses_allowed,
+        pieces_allowed=solution.pieces_allowed,
+        **_by_label(solution.product),
     )
 
 
@@ -95,7 +173,7 @@ def agents(ids: Iterable[UUID], place: Location, at: datetime) -> dict[UUID, Age
             id=product.id,
             contact_seconds=contact_seconds(product, place, at, "wipe"),
             usable_from=_ALWAYS,
-            hospital_type=product.hospital_type,
+            **_by_label(product),
         )
     return found
 
@@ -105,6 +183,7 @@ def track_of(row: Implement) -> Track:
     return Track(
         implement_id=row.id,
         kind=ImplementClass(row.kind),
+        materials=frozenset(row.materials),
         state=ImplementState(row.state),
         since=row.since,
         flaw=Reason(row.flaw) if row.flaw else None,
@@ -177,6 +256,7 @@ def clearances(kit: Kit, at: datetime) -> list[dict[str, Any]]:
                 "basis": seen.basis,
                 "due_at": seen.due_at,
                 "seconds_left": seen.seconds_left,
+                "warning": seen.warning,
             }
         )
     return found
@@ -190,6 +270,38 @@ def due_solutions(location_id: UUID, now: datetime, limit: int) -> list[Solution
             "discard_at"
         )[:limit]
     )
+
+
+def ending_soon(location_id: UUID, now: datetime, limit: int) -> list[Solution]:
+    """Usable baths that end soon and of which nobody was warned yet, locked."""
+    rows = Solution.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
+    near = rows.filter(
+        location_id=location_id,
+        ended_at=None,
+        warned_at=None,
+        discard_at__gt=now,
+        discard_at__lte=now + WARN_BEFORE,
+    )
+    return [s for s in near.order_by("discard_at")[:limit] if now >= _warn_at(s)]
+
+
+def _warn_at(solution: Solution) -> datetime:
+    return warn_at(mixed_at=solution.mixed_at, discard_at=solution.discard_at)
+
+
+def soaking_too_long(location_id: UUID, now: datetime, limit: int) -> list[Implement]:
+    """Implements whose contact is long complete and that nobody was warned of for this soak, longest first."""
+    near = Implement.objects.filter(
+        Q(soak_warned_for=None) | ~Q(soak_warned_for=F("contact_from")),
+        location_id=location_id,
+        state=ImplementState.DISINFECTING,
+        bath_id__isnull=False,
+        due_at__lte=now,
+    )
+    rows = list(near.order_by("due_at", "id")[:limit])
+    baths = Solution.objects.filter(id__in={r.agent_id for r in rows}).select_related("product")
+    known = {bath.id: agent_of_solution(bath) for bath in baths}
+    return [row for row in rows if soaks_too_long(track_of(row), now, known)]
 
 
 def events_since(ids: set[UUID], since: datetime) -> list[ImplementEvent]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
+from compliance.disinfection.rules.baths import soak_too_long_at
 from compliance.disinfection.rules.contact import (
     contact_ended,
     immersed,
@@ -29,14 +30,26 @@ _E = EventKind
 _KEEPS_WET = frozenset({_E.WIPED, _E.RE_WETTED})
 
 
-def derive(kinds: Mapping[UUID, ImplementClass], events: Iterable[Event], agents: Agents) -> Bench:
+def derive(
+    kinds: Mapping[UUID, ImplementClass],
+    events: Iterable[Event],
+    agents: Agents,
+    *,
+    materials: Mapping[UUID, frozenset[str]] | None = None,
+) -> Bench:
     """Where every implement of `kinds` stands after `events`, taken in the order they happened.
 
-    Events at one instant keep the order given. The set must hold every implement that shared a
+    `materials` says what they are made of, as far as that is known. Events at one instant keep the order given. The set must hold every implement that shared a
     bath in that time, since one put in restarts the clock of the others. Raises ValueError for an
     event on an implement outside it.
     """
-    bench = Bench(tracks={id_: Track(implement_id=id_, kind=kind) for id_, kind in kinds.items()})
+    made_of = materials or {}
+    bench = Bench(
+        tracks={
+            id_: Track(implement_id=id_, kind=kind, materials=made_of.get(id_, frozenset()))
+            for id_, kind in kinds.items()
+        }
+    )
     for event in sorted(events, key=lambda each: each.at):
         bench = apply(bench, event, agents)
     return bench
@@ -49,7 +62,8 @@ def apply(bench: Bench, event: Event, agents: Agents) -> Bench:
     trace at all in the state. Raises ValueError for an implement that is not on the bench.
     """
     if event.implement_id is None:
-        return stirred(bench, event, agents, is_clean=event.cleaned)
+        is_clean = event.cleaned or event.kind is _E.TOPPED_UP
+        return stirred(bench, event, agents, is_clean=is_clean)
     track = bench.tracks.get(event.implement_id)
     if track is None:
         raise ValueError("this event is about an implement that is not on the bench")
@@ -64,7 +78,8 @@ def apply(bench: Bench, event: Event, agents: Agents) -> Bench:
 class Clearance:
     """What one implement's record says at an instant, ready to be shown or refused on.
 
-    `due_at` and `seconds_left` (rounded up) speak of a running contact only.
+    `due_at` and `seconds_left` (rounded up) speak of a running contact only; `warning` says what to
+    mind although nothing is lost yet.
     """
 
     implement_id: UUID
@@ -77,6 +92,7 @@ class Clearance:
     basis: str
     due_at: datetime | None = None
     seconds_left: int | None = None
+    warning: str | None = None
 
 
 def clearance(track: Track, *, as_of: datetime, agents: Agents) -> Clearance:
@@ -98,6 +114,26 @@ def clearance(track: Track, *, as_of: datetime, agents: Agents) -> Clearance:
         basis=ADVICE[reason].basis,
         due_at=due_at,
         seconds_left=left,
+        warning=TOO_LONG if soaks_too_long(track, as_of, agents) else None,
+    )
+
+
+TOO_LONG = (
+    "It has been soaking far longer than it needs to: long soaks corrode, and some labels forbid "
+    "them. Lift it, rinse it, look it over. (Product label; house policy where it says nothing.)"
+)
+
+
+def soaks_too_long(track: Track, as_of: datetime, agents: Agents) -> bool:
+    """Whether a soak has gone on past the label's longest time, or the house's."""
+    running = track.state is _S.DISINFECTING and track.bath_id is not None
+    if not running or track.due_at is None or track.contact_from is None:
+        return False
+    agent = agents.get(track.agent_id) if track.agent_id else None
+    return as_of >= soak_too_long_at(
+        contact_from=track.contact_from,
+        due_at=track.due_at,
+        label_seconds=agent.longest_soak_seconds if agent else None,
     )
 
 

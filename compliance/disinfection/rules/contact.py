@@ -26,7 +26,17 @@ def immersed(bench: Bench, track: Track, event: Event, agents: Agents) -> Bench:
     bench = stirred(bench, event, agents, is_clean=track.state not in UNCLEANED)
     bath = bench.baths[event.agent_id] if event.agent_id else Bath()
     inside = replace(bench.tracks[track.implement_id], bath_id=event.agent_id)
-    return bench.having(_soak_started(inside, event, agents, bath=bath))
+    return _overfull(bench.having(_soak_started(inside, event, agents, bath=bath)), event, agents)
+
+
+def _overfull(bench: Bench, event: Event, agents: Agents) -> Bench:
+    """With one too many none lies wholly under for sure: no contact runs in that bath."""
+    agent = agents.get(event.agent_id) if event.agent_id else None
+    inside = [t for t in bench.tracks.values() if t.bath_id == event.agent_id]
+    if agent is None or agent.pieces_allowed is None or len(inside) <= agent.pieces_allowed:
+        return bench
+    running = (t for t in inside if t.state is _S.DISINFECTING)
+    return bench.having(*(moved(t, _S.CLEANED, event.at, Reason.BATH_OVERFULL) for t in running))
 
 
 def stirred(bench: Bench, event: Event, agents: Agents, *, is_clean: bool) -> Bench:
@@ -39,7 +49,8 @@ def stirred(bench: Bench, event: Event, agents: Agents, *, is_clean: bool) -> Be
         return bench
     before = bench.baths.get(bath_id, Bath())
     voided_at = before.voided_at or (None if is_clean else event.at)
-    bath = replace(before, uses=before.uses + 1, voided_at=voided_at)
+    uses = before.uses + (event.kind is not EventKind.TOPPED_UP)
+    bath = replace(before, uses=uses, voided_at=voided_at)
     inside = [t for t in bench.tracks.values() if t.bath_id == bath_id]
     if voided_at is None:
         running = (t for t in inside if t.state is _S.DISINFECTING)
@@ -80,6 +91,8 @@ def refusal(track: Track, event: Event, agent: Agent | None, bath: Bath) -> Reas
         return Reason.NEEDS_STERILISING
     if agent is None:
         return Reason.AGENT_UNKNOWN
+    if agent.excludes(track.kind, track.materials):
+        return Reason.NOT_FOR_THIS_IMPLEMENT
     if agent.contact_seconds is None:
         return Reason.NO_LABEL_CONTACT_TIME
     if not agent.as_label:

@@ -39,6 +39,8 @@ class Reason(StrEnum):
     SOLUTION_ENDED = "solution_ended"
     SOLUTION_USED_UP = "solution_used_up"
     BATH_VOIDED = "bath_voided"
+    BATH_OVERFULL = "bath_overfull"
+    NOT_FOR_THIS_IMPLEMENT = "not_for_this_implement"
     AGENT_NOT_FOR_BLOOD = "agent_not_for_blood"
     NOT_FOR_IMMERSION = "not_for_immersion"
     NEEDS_IMMERSION = "needs_immersion"
@@ -127,6 +129,14 @@ ADVICE: Mapping[Reason, Advice] = {
     Reason.BATH_VOIDED: Advice(
         "Something uncleaned or bloody went into the bath. Discard it; clean and start over.",
         _COMMON,
+    ),
+    Reason.BATH_OVERFULL: Advice(
+        "More lay in the bath than it covers. Take some out and immerse the rest again; the time starts anew.",
+        "16 CCR 978(a)(4)-(5): big enough for full immersion; the number is house policy",
+    ),
+    Reason.NOT_FOR_THIS_IMPLEMENT: Advice(
+        "The product's label says it is not for this. Lift it, rinse it, look it over, use another product.",
+        "product label; US EPA DIS/TSS-15 items 2-6",
     ),
     Reason.AGENT_NOT_FOR_BLOOD: Advice(
         "Blood was seen: this needs a hospital-type disinfectant, for the whole label time.",

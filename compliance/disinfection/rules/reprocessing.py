@@ -86,7 +86,8 @@ class EventKind(StrEnum):
     """What can happen to an implement, or to the bath it lies in.
 
     `USED` is opened for a visit or used in it: both count as soiled. `ADDED` is anything without
-    an own tag put into a running bath. `DRIED` is dry by towel or by air.
+    an own tag put into a running bath, `TOPPED_UP` concentrate or water poured into it. `DRIED` is
+    dry by towel or by air.
     """
 
     USED = "used"
@@ -98,6 +99,7 @@ class EventKind(StrEnum):
     DRIED = "dried"
     IMMERSED = "immersed"
     ADDED = "added_to_soak"
+    TOPPED_UP = "topped_up"
     LIFTED = "lifted"
     WIPED = "wiped"
     WENT_DRY = "went_dry"
@@ -105,6 +107,10 @@ class EventKind(StrEnum):
     STORED = "stored"
     TAKEN_OUT_OF_USE = "taken_out_of_use"
     BROUGHT_BACK = "brought_back"
+
+
+#: What happens to a bath and to all in it, and to no implement by name.
+OF_THE_BATH = frozenset({EventKind.ADDED, EventKind.TOPPED_UP})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,9 +135,9 @@ class Event:
         if self.at.tzinfo is None:
             raise ValueError("an instant must be aware")
         object.__setattr__(self, "at", self.at.astimezone(UTC))
-        if (self.implement_id is None) != (self.kind is EventKind.ADDED):
+        if (self.implement_id is None) != (self.kind in OF_THE_BATH):
             raise ValueError("only an addition to a soak has no implement")
-        if self.agent_id is None and self.kind in {EventKind.ADDED, EventKind.IMMERSED}:
+        if self.agent_id is None and self.kind in OF_THE_BATH | {EventKind.IMMERSED}:
             raise ValueError(f"{self.kind} needs the bath it happened in")
 
 
@@ -141,7 +147,9 @@ class Agent:
 
     `contact_seconds` comes from `contact_seconds_needed`, None when no label time is on file.
     `ends_at` is the bath's actual end (`use_window.ending`), None for a product without one;
-    `as_label` is the pour's verdict; `hospital_type` says the label names it so.
+    `as_label` is the pour's verdict; `hospital_type` says the label names it so. `not_for_classes`
+    and `not_for_materials` are what the label excludes; `pieces_allowed` is how many implements lie
+    wholly under in the container (None: not known); `longest_soak_seconds` is the label's.
     """
 
     id: UUID
@@ -151,6 +159,14 @@ class Agent:
     as_label: bool = True
     hospital_type: bool = False
     uses_allowed: int | None = None
+    not_for_classes: frozenset[ImplementClass] = frozenset()
+    not_for_materials: frozenset[str] = frozenset()
+    pieces_allowed: int | None = None
+    longest_soak_seconds: int | None = None
+
+    def excludes(self, kind: ImplementClass, materials: frozenset[str]) -> bool:
+        """Whether the label says that it is not for an implement of that class and materials."""
+        return kind in self.not_for_classes or not self.not_for_materials.isdisjoint(materials)
 
 
 def contact_seconds_needed(

@@ -27,6 +27,7 @@ class Track:
 
     implement_id: UUID
     kind: ImplementClass
+    materials: frozenset[str] = frozenset()
     state: ImplementState = ImplementState.SOILED
     since: datetime | None = None
     flaw: Reason | None = None

@@ -84,7 +84,10 @@ class EndReason(StrEnum):
     FAILED_STRIP = "failed_strip"
     VOIDED = "voided_by_uncleaned_item"
     NOT_AS_LABEL = "not_as_label"
+    OVERFILLED = "overfilled"
+    NOT_CHANGED_OVER = "container_not_changed_over"
     EMPTIED = "emptied"
+    REPLACED = "replaced"
 
 
 class SolutionState(StrEnum):

@@ -4,11 +4,18 @@ from datetime import UTC, datetime, timedelta
 from uuid import UUID
 
 from compliance.disinfection.rules.clearance import clearance, derive
-from compliance.disinfection.rules.reprocessing import Agent, Event, EventKind, ImplementClass
+from compliance.disinfection.rules.reprocessing import (
+    OF_THE_BATH,
+    Agent,
+    Event,
+    EventKind,
+    ImplementClass,
+)
 
 NINE = datetime(2026, 3, 2, 9, tzinfo=UTC)
 TWEEZERS, SCISSORS, LAMP, LANCE = (UUID(int=n) for n in (1, 2, 3, 4))
 BATH, OTHER_BATH, WIPE = (UUID(int=n) for n in (11, 12, 13))
+PROBE = UUID(int=5)
 ANNA, BEN = UUID(int=21), UUID(int=22)
 TEN_MINUTES = 600
 
@@ -41,7 +48,7 @@ def event(kind, seconds, implement=TWEEZERS, **more):
     return Event(
         kind=EventKind(kind),
         at=at(seconds),
-        implement_id=None if kind == "added_to_soak" else implement,
+        implement_id=None if kind in OF_THE_BATH else implement,
         **more,
     )
 

@@ -14,6 +14,7 @@ from compliance.disinfection.rules.guidance import Reason
 from compliance.disinfection.rules.reprocessing import (
     CONTACT_MET,
     MOVES,
+    OF_THE_BATH,
     Event,
     EventKind,
     ImplementClass,
@@ -31,6 +32,7 @@ from tests.disinfection.rules.bench import (
     LANCE,
     NINE,
     OTHER_BATH,
+    PROBE,
     SCISSORS,
     TEN_MINUTES,
     TWEEZERS,
@@ -60,11 +62,13 @@ def variants(kind, who):
             {"agent_id": b, "fully_open": o} for b in (BATH, OTHER_BATH) for o in (True, False)
         ],
         E.ADDED: [{"agent_id": BATH, "cleaned": c} for c in (True, False)],
+        E.TOPPED_UP: [{"agent_id": BATH}],
         E.WIPED: [{"agent_id": WIPE}, {}],
         E.STORED: [{"covered": c} for c in (True, False)],
         E.USED: [{"visit_id": v} for v in (ANNA, BEN)],
     }.get(kind, [{}])
-    return [{"kind": kind, "implement_id": None if kind is E.ADDED else who, **f} for f in flags]
+    named = None if kind in OF_THE_BATH else who
+    return [{"kind": kind, "implement_id": named, **f} for f in flags]
 
 
 def events(kinds=tuple(EventKind), who=tuple(KINDS)):
@@ -149,6 +153,49 @@ def test_each_addition_restarts_the_clock(additions, lifted):
 
 
 @relaxed
+@given(st.lists(st.tuples(st.integers(0, 1500), st.booleans()), max_size=6), st.integers(0, 3000))
+def test_topping_up_restarts_the_clock_as_an_addition_does_and_is_no_use(pours, lifted):
+    happened = [*cleaned(0), immersed(0), event("lifted", lifted)]
+    for second, is_pour in pours:
+        kind, said = ("topped_up", {}) if is_pour else ("added_to_soak", {"cleaned": True})
+        happened.append(event(kind, second, agent_id=BATH, **said))
+    happened.sort(key=lambda e: (e.at, e.kind is E.LIFTED))
+    last = max([0, *(second for second, _ in pours if second <= lifted)])
+    bench = derive(KINDS, happened, AGENTS)
+    assert bench.tracks[TWEEZERS].is_cleared is (lifted - last >= TEN_MINUTES)
+    assert bench.baths[BATH].uses == 1 + sum(not is_pour for _, is_pour in pours)
+
+
+IN_AND_OUT = st.lists(
+    st.tuples(st.sampled_from([TWEEZERS, SCISSORS, PROBE]), st.booleans()), max_size=10
+)
+
+
+@relaxed
+@given(IN_AND_OUT, st.integers(1, 3))
+def test_nothing_is_cleared_that_lay_in_an_overfull_bath_since_it_last_went_in(changes, pieces):
+    """(goes in or comes out), an hour apart, against a plain count of what lies in the bath."""
+    agents = {BATH: agent(pieces_allowed=pieces)}
+    kinds = {**KINDS, PROBE: ImplementClass.IMMERSIBLE}
+    happened = [e for who in (TWEEZERS, SCISSORS, PROBE) for e in cleaned(0, who)]
+    inside, spoilt, cleared = set(), set(), {}
+    for n, (who, goes_in) in enumerate(changes, start=1):
+        if goes_in:
+            happened.append(immersed(3600 * n, who))
+            inside.add(who)
+            spoilt.discard(who)
+            if len(inside) > pieces:
+                spoilt |= inside
+            cleared[who] = False
+        elif who in inside:
+            happened.append(event("lifted", 3600 * n, who))
+            inside.discard(who)
+            cleared[who] = who not in spoilt
+    found = derive(kinds, happened, agents).tracks
+    assert {who: found[who].is_cleared for who in cleared} == cleared
+
+
+@relaxed
 @given(st.lists(st.tuples(st.booleans(), st.integers(1, 200)), max_size=12))
 def test_wet_time_is_counted_from_the_last_wetting(changes):
     """(re-wetted or went dry, seconds later) against a plain count of unbroken wet seconds."""
@@ -201,7 +248,7 @@ def is_proven(happened, contact=TEN_MINUTES):
     stirs = [
         e
         for e in happened[first:out]
-        if e.agent_id == soak.agent_id and e.kind in (E.IMMERSED, E.ADDED)
+        if e.agent_id == soak.agent_id and e.kind in (E.IMMERSED, E.ADDED, E.TOPPED_UP)
     ]
     voids = [
         e
@@ -231,7 +278,7 @@ def noisy_day(rng):
             Event(
                 kind=kind,
                 at=at(seconds),
-                implement_id=None if kind is E.ADDED else TWEEZERS,
+                implement_id=None if kind in OF_THE_BATH else TWEEZERS,
                 agent_id=rng.choice([BATH, BATH, BATH, OTHER_BATH]),
                 visit_id=ANNA,
                 fully_open=rng.random() < 0.9,
