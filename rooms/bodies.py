@@ -1,4 +1,4 @@
-"""What the API and the feeds show of rooms, flags, stock and equipment."""
+"""What the API and the feeds show of rooms, flags, stock, equipment and lists."""
 
 from dataclasses import replace
 
@@ -165,3 +165,18 @@ OPEN_CONTAINER_HELD = replace(
     body=f"{OPEN_CONTAINER.body} || jsonb_build_object('left', {_held('b.container_id = e.id')})",
     schema=object_schema(**OPEN_CONTAINER.schema["properties"], left="str"),
 )
+
+CHECK_LIST = register(
+    Entity(
+        name="check_list",
+        table="rooms_check_list",
+        body=json_object(
+            "id", "version", "location_id", "kind", "day", "signed_off_by", "done", "not_done",
+            begun_at=json_instant("e.begun_at"), signed_off_at=json_instant("e.signed_off_at"),
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", kind="str", day="date", begun_at="datetime",
+            signed_off_at="datetime?", signed_off_by="uuid?", done="int?", not_done="int?",
+        ),
+    )
+)  # fmt: skip

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from rooms.api import equipment_urls, stock_urls
+from rooms.api import check_list_urls, equipment_urls, stock_urls
 from rooms.api import views as v
 from spa_ops.web.views import several
 
@@ -16,5 +16,6 @@ urlpatterns = [
     path("turnover-steps/<uuid:id>/strike-out", v.StrikeStep.as_view()),
     path("rooms/<uuid:id>/out-of-use", v.TakeOutOfUse.as_view()),
     path("rooms/<uuid:id>/bring-back", v.BringBack.as_view()),
+    *check_list_urls.urlpatterns,
     *equipment_urls.urlpatterns,
 ]

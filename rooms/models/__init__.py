@@ -1,5 +1,6 @@
 """Treatment rooms, their turnovers and flags, the equipment in them and the stock that is used there."""
 
+from rooms.models.check_lists import CheckList, CheckTick
 from rooms.models.equipment import Equipment, EquipmentEntry, EquipmentStrike
 from rooms.models.rooms import Flag, Room, RoomState, StepReport, StepStrike, Turnover
 from rooms.models.stock import (
@@ -18,6 +19,8 @@ from rooms.models.stock import (
 )
 
 __all__ = [
+    "CheckList",
+    "CheckTick",
     "Closing",
     "ContainerPlace",
     "Equipment",

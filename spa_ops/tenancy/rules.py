@@ -54,6 +54,9 @@ class HousePolicy:
     practitioner_buffer_after_minutes: int = 0
     #: How wax is drawn, where the jurisdiction allows it; elsewhere with a new applicator for each dip.
     wax_drawing: str = "new_each_dip"
+    #: The opening list is done so long after opening at the latest, the closing list after closing.
+    opening_list_within_minutes: int = 0
+    closing_list_within_minutes: int = 60
     #: What is late gets louder after this long, and once more: by the hand on the clock, or by days.
     escalate_after_minutes: int = 15
     escalate_again_after_minutes: int = 60

@@ -61,6 +61,11 @@ def build() -> None:
     _done(call("petra").post(f"locations/{LAKE}/calendars", {"person_id": str(uid("petra"))}))
     _done(call("lena").post(f"locations/{LAKE}/rearrangements", {}))
     _away(call("lena"), LAKE, uid("petra"))
+    _done(
+        call("petra").post(
+            f"locations/{LAKE}/opening-list/ticks", {"item": "hand_wash", "done": True}
+        )
+    )
     _pot(call("lena"), LAKE, uid("room 2"), name="pot of room 2")
     _pot(call("henk"), HARBOR, uid("pier room"), name="pot of the pier")
     _at_harbor(call("henk"), now)

@@ -102,6 +102,8 @@ MEANT: dict[str, dict[str, Any]] = {
     },
     "POST locations/<uuid:id>/shifts": {"ends": "18:00", "weekday": 6},
     "POST locations/<uuid:id>/equipment": {"kind": "eye_wash"},
+    "POST locations/<uuid:id>/opening-list/ticks": {"item": "hand_wash"},
+    "POST locations/<uuid:id>/closing-list/ticks": {"item": "used_linen"},
     "POST equipment/<uuid:id>/log": {"kind": "emptied"},
     "POST locations/<uuid:id>/zone": {"zone": "America/Denver"},
     "POST locations/<uuid:id>/zone/preview": {"zone": "America/Denver"},

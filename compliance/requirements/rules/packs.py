@@ -39,6 +39,8 @@ class ParameterName(StrEnum):
     WAX_DRAWING = "wax_drawing"
     LINEN_WASH = "linen_wash"
     EQUIPMENT_CARE = "equipment_care"
+    OPENING_LIST = "opening_list"
+    CLOSING_LIST = "closing_list"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,100 @@
+"""Wax pots that nobody may use yet, and opening and closing lists that are not done."""
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from rooms.queries import check_lists, equipment
+from rooms.rules.check_lists import ListKind
+from rooms.rules.wax import NotUsable
+from services.queries.due_checks import source
+from services.rules.due_checks import DueKind, Pace, Standing
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.intervals import local_day
+from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.models import Location
+from spa_ops.tenancy.rules import open_periods
+
+Key = tuple[UUID, datetime]
+#: A list is on the board of what is due so long before it is due (house policy).
+LIST_WARNING = timedelta(minutes=30)
+
+
+def _measured(place: Location, keys: Iterable[Key]) -> dict[Key, datetime]:
+    """When each pot was measured within its range on the local day it was due: first after that, else before."""
+    found: dict[Key, datetime] = {}
+    for pot_id, due_at in keys:
+        day = local_day(local_date(due_at, place.zone), place.zone)
+        readings = equipment.standing_entries([pot_id], day.start, day.end)[pot_id]
+        good = [e.happened_at for e in readings if e.kind == "measured" and not e.flaws]
+        later = [at for at in good if at >= due_at]
+        if good:
+            found[pot_id, due_at] = min(later) if later else max(good)
+    return found
+
+
+@source(DueKind.POT_TEMPERATURE, pace=Pace.MINUTES, done_at=_measured)
+def pots_not_measured(place: Location, now: datetime) -> Iterator[Standing]:
+    """Pots with wax in them that may not be used, due at today's opening and until its closing.
+
+    An empty pot is not asked for: nobody means to use it.
+    """
+    today = local_date(now, place.zone)
+    holidays = tenancy.policy_of(place).closed_on_holidays_of
+    periods = open_periods(place.opening_hours, place.zone, today, holidays)
+    if not periods or now >= max(period.end for period in periods):
+        return
+    opens_at = min(period.start for period in periods)
+    for state in equipment.pots_of(place, now):
+        if state.why_not not in {None, NotUsable.EMPTY}:
+            # What was put on file, or found too hot, after opening is not late since opening.
+            reading = state.pot.reading.at if state.pot.reading else opens_at
+            yield Standing(
+                subject_id=state.equipment.id,
+                due_at=max(opens_at, state.equipment.added_at, reading),
+                what=state.equipment.name,
+            )
+
+
+def _lists(kind: ListKind, place: Location, now: datetime) -> Iterator[Standing]:
+    for listed in check_lists.lists_due(place.id, now):
+        if listed.kind is kind:
+            yield Standing(
+                subject_id=place.id,
+                due_at=listed.due_at,
+                warn_at=listed.due_at - LIST_WARNING,
+                what=f"{kind} list of {listed.day}",
+            )
+
+
+def _done(kind: ListKind, place: Location, keys: Iterable[Key]) -> dict[Key, datetime]:
+    found: dict[Key, datetime] = {}
+    for place_id, due_at in keys:
+        day = local_date(due_at, place.zone)
+        # Closing, and what the house allows after it, may lie past midnight.
+        days = (day, day - timedelta(days=1))
+        of = next((d for d in days if check_lists.due_at(place, kind, d) == due_at), None)
+        done = check_lists.done_at(place.id, kind, of) if of else None
+        if done is not None:
+            found[place_id, due_at] = done
+    return found
+
+
+def _opening_done(place: Location, keys: Iterable[Key]) -> dict[Key, datetime]:
+    return _done(ListKind.OPENING, place, keys)
+
+
+def _closing_done(place: Location, keys: Iterable[Key]) -> dict[Key, datetime]:
+    return _done(ListKind.CLOSING, place, keys)
+
+
+@source(DueKind.OPENING_LIST, pace=Pace.MINUTES, done_at=_opening_done)
+def opening_lists(place: Location, now: datetime) -> Iterator[Standing]:
+    """The opening list of a day on which the location opens; blanks are late from opening on."""
+    yield from _lists(ListKind.OPENING, place, now)
+
+
+@source(DueKind.CLOSING_LIST, pace=Pace.MINUTES, done_at=_closing_done)
+def closing_lists(place: Location, now: datetime) -> Iterator[Standing]:
+    """The closing list of a day; late from what the house allows after closing on."""
+    yield from _lists(ListKind.CLOSING, place, now)
