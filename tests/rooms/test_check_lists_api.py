@@ -87,7 +87,7 @@ def test_a_tick_against_what_is_known_counts_and_is_on_record(call, now):
 def test_signing_off_keeps_the_blanks_and_comes_once(call, now):
     tick(call, "hand_wash")
     tick(call, "eye_wash", done=False)
-    signed = call("petra").post(f"{PATH}/sign-off")
+    signed = call("petra").post(f"{PATH}/sign-off", {"day": "2026-05-06"})
     assert (signed.status_code, signed.body["done"]) == (200, 1)
     assert signed.body["signed_off_by"] == str(uid("petra"))
     (kept,) = evidence(call, "check_list.signed_off")
