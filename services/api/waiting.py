@@ -38,7 +38,7 @@ class AddWaitingInput(Strict):
         child=s.ListField(child=_TIME, min_length=2, max_length=2),
         max_length=6,
         required=False,
-        help_text="local times within which it begins, each [from, before]; none: at any time",
+        help_text="local times within which it begins, each [from, before]; before from: the next day; none: at any time",
     )
     note = s.CharField(max_length=500, required=False, allow_blank=True)
 

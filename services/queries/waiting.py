@@ -16,6 +16,7 @@ from services.models import (
     WaitingState,
 )
 from services.queries.incidents import clients_hurt
+from services.rules.waiting import is_over, wishes_of
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import Period
@@ -103,9 +104,13 @@ def waiting_behind(
 def over_at(place: Location, now: datetime) -> Any:
     """The entries of a location whose last day has passed, as rows to be written."""
     today = local_date(now, place.zone)
-    return WaitingEntry.objects.filter(
+    rows = WaitingEntry.objects.filter(
         location_id=place.id, state=WaitingState.WAITING, until_on__lt=today
     )
+    # The last evening's times may go on past midnight.
+    of_yesterday = rows.filter(until_on=today - timedelta(days=1)).exclude(times=[])
+    running = [e.id for e in of_yesterday if not is_over(wishes_of(vars(e)), place.zone, now)]
+    return rows.exclude(id__in=running)
 
 
 def days_refused(entry_ids: Collection[UUID], zone: str) -> dict[UUID, set[date]]:
@@ -120,10 +125,16 @@ def days_refused(entry_ids: Collection[UUID], zone: str) -> dict[UUID, set[date]
 
 
 def next_message(now: datetime) -> WaitingOffer | None:
-    """The offer whose message is due longest and that no other worker has; locked."""
+    """The offer whose message is due longest and that no other worker has; locked.
+
+    Who was hurt since it was made, and has not been seen to, is told nothing while it is good: then
+    the desk calls, or does not.
+    """
+    hurt = Q(entry__client_id__in=clients_hurt(), expires_at__gt=now)
     rows = WaitingOffer.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
     return (
-        rows.filter(message_state="waiting", message_due_at__lte=now)
+        rows.exclude(hurt)
+        .filter(message_state="waiting", message_due_at__lte=now)
         .select_related("location", "entry")
         .order_by("message_due_at", "id")
         .first()

@@ -1,6 +1,6 @@
 """Which times suit who waits. Pure."""
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -18,7 +18,11 @@ _DAY = timedelta(days=1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
-    """From the first to the last local day, both included; no weekdays: any; no times: at any."""
+    """From the first to the last local day, both included; no weekdays: any; no times: at any.
+
+    A time that ends at or before it begins ends the next day, as a shift does: it belongs to the day,
+    and to the weekday, on which it begins, also behind the last day's midnight.
+    """
 
     from_on: date
     until_on: date
@@ -57,8 +61,8 @@ def check_wishes(
     if len(times) > MOST_TIMES:
         raise invalid("/times", f"must be up to {MOST_TIMES}")
     for n, (first, before) in enumerate(times):
-        if first >= before:
-            raise invalid(f"/times/{n}", "must end later than it begins")
+        if first == before:
+            raise invalid(f"/times/{n}", "must begin and end at different times; none: at any time")
     if weekdays and not any(
         WEEKDAYS[(from_on + timedelta(days=n)).weekday()] in weekdays
         for n in range(min(7, (until_on - from_on).days + 1))
@@ -71,26 +75,39 @@ def suiting(wishes: Wishes, zone: str, within: Period, without: Collection[date]
 
     A wall time that is skipped or exists twice means what `at_local` says.
     """
-    found = []
-    first = within.start.astimezone(ZoneInfo(zone)).date()
+    found: list[Period] = []
+    # What began on the evening before may still run.
+    first = within.start.astimezone(ZoneInfo(zone)).date() - _DAY
     last = within.end.astimezone(ZoneInfo(zone)).date()
     day = max(wishes.from_on, first)
     while day <= min(wishes.until_on, last):
-        if day not in without:
-            found += _of_day(wishes, zone, within, day)
+        if not wishes.weekdays or WEEKDAYS[day.weekday()] in wishes.weekdays:
+            for on, begins, ends in _of_day(wishes, zone, day):
+                start, end = max(begins, within.start), min(ends, within.end)
+                if on not in without and start < end:
+                    found.append(Period(start, end))
         day += _DAY
-    return tuple(found)
+    return tuple(sorted(found))
 
 
-def _of_day(wishes: Wishes, zone: str, within: Period, day: date) -> list[Period]:
-    if wishes.weekdays and WEEKDAYS[day.weekday()] not in wishes.weekdays:
-        return []
-    spans = [
-        (at_local(day, first, zone), at_local(day, before, zone))
-        for first, before in sorted(wishes.times)
-    ] or [(at_local(day, time(0), zone), at_local(day + _DAY, time(0), zone))]
-    cut = [(max(a, within.start), min(b, within.end)) for a, b in spans]
-    return [Period(a, b) for a, b in cut if a < b]
+def _of_day(wishes: Wishes, zone: str, day: date) -> Iterator[tuple[date, datetime, datetime]]:
+    """(local day, from, before), cut at midnight: what was refused and what is screened goes by days."""
+    midnight = at_local(day + _DAY, time(0), zone)
+    if not wishes.times:
+        yield day, at_local(day, time(0), zone), midnight
+    for first, before in wishes.times:
+        begins = at_local(day, first, zone)
+        if first < before:
+            yield day, begins, at_local(day, before, zone)
+        else:
+            yield day, begins, midnight
+            yield day + _DAY, midnight, at_local(day + _DAY, before, zone)
+
+
+def is_over(wishes: Wishes, zone: str, now: datetime) -> bool:
+    """Whether no time that suits is to come any more."""
+    end = at_local(wishes.until_on + 2 * _DAY, time(0), zone)
+    return end <= now or not suiting(wishes, zone, Period(now, end))
 
 
 def common(a: Spans, b: Spans) -> Spans:

@@ -181,6 +181,56 @@ def test_a_no_goes_to_the_next_and_keeps_the_place_but_for_that_day(call, now):
     assert waiting(call) == [("Dvořák", "waiting")]
 
 
+def test_who_was_hurt_since_the_offer_is_told_nothing_until_that_is_seen_to(
+    call, now, kept, settings
+):
+    agree("celia", ConsentPurpose.SMS_MESSAGES)
+    visits = fill(call, now)
+    wait(call, "celia")
+    cancel(call, visits[105])
+    settings.REMINDER_TRANSPORT = "tests.services.carriers.Away"
+    assert offer_freed_time()["offered"] == 1
+    settings.REMINDER_TRANSPORT = "tests.services.carriers.Kept"
+    told = {"kind": "burn", "what_happened": "invented", "client_id": str(uid("celia"))}
+    incident = call("petra").post(f"locations/{LAKE}/incidents", told).body
+    with clock.stopped_at(now + 5 * MINUTE):
+        offer_freed_time()
+        assert kept == [] and offers(call)[0]["message_state"] == "waiting"
+        path = f"incidents/{incident['id']}/strike-out"
+        assert call("lena").post(path, {"reason": "invented"}).status_code == 200
+        offer_freed_time()
+        assert len(kept) == 1 and offers(call)[0]["message_state"] == "sent"
+
+
+def test_whose_offer_ended_while_they_were_hurt_gets_no_late_message(call, now, kept, settings):
+    agree("celia", ConsentPurpose.SMS_MESSAGES)
+    visits = fill(call, now)
+    wait(call, "celia")
+    cancel(call, visits[105])
+    settings.REMINDER_TRANSPORT = "tests.services.carriers.Away"
+    offer_freed_time()
+    settings.REMINDER_TRANSPORT = "tests.services.carriers.Kept"
+    told = {"kind": "burn", "what_happened": "invented", "client_id": str(uid("celia"))}
+    call("petra").post(f"locations/{LAKE}/incidents", told)
+    with clock.stopped_at(now + 40 * MINUTE):
+        sweep_holds()
+        offer_freed_time()
+    assert kept == []
+    with reading(BUSINESS):
+        (offer,) = WaitingOffer.objects.all()
+    assert (offer.message_state, offer.message_outcome) == ("not_sent", "too_late")
+
+
+def test_a_wish_of_the_last_evening_stands_past_midnight_and_then_lapses(call, now):
+    entry = wait(call, "celia", lip(), times=[["22:00", "01:00"]])
+    assert entry["times"] == [["22:00", "01:00"]]
+    midnight = now + 12 * 60 * MINUTE  # in Chicago
+    for minutes, state in ((30, "waiting"), (61, "lapsed")):
+        with clock.stopped_at(midnight + minutes * MINUTE):
+            offer_freed_time()
+            assert waiting(call, state=state) == [("O’Brien-Weiß", state)]
+
+
 def test_who_was_hurt_is_offered_nothing_until_that_is_seen_to(call, now):
     visits = fill(call, now)
     wait(call, "celia")
@@ -424,7 +474,7 @@ def test_a_carrier_that_fails_loses_no_offer(call, now, settings, carrier, outco
         ({"lines": []}, "/lines"),
         ({"until_on": "2026-05-05"}, "/until_on"),
         ({"from_on": "2027-06-01", "until_on": "2027-06-02"}, "/until_on"),
-        ({"times": [["12:00", "11:00"]]}, "/times/0"),
+        ({"times": [["12:00", "12:00"]]}, "/times/0"),
         ({"times": [["12:00"]]}, "/times/0"),
         ({"weekdays": ["noday"]}, "/weekdays/0"),
         ({"weekdays": ["wed", "wed"]}, "/weekdays"),

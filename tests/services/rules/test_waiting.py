@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from services.rules.waiting import Wishes, common, offer_ends, offer_text, suiting
+from services.rules.waiting import Wishes, common, is_over, offer_ends, offer_text, suiting
 from spa_ops.kernel.intervals import Period
 from spa_ops.tenancy.rules import WEEKDAYS
 
@@ -21,20 +21,28 @@ FIRST_DAYS = (
     date(2028, 2, 28),
 )
 TIMES = st.lists(
-    st.tuples(st.integers(0, 95), st.integers(0, 95)).filter(lambda p: p[0] < p[1]), max_size=3
+    st.tuples(st.integers(0, 95), st.integers(0, 95)).filter(lambda p: p[0] != p[1]), max_size=3
 ).map(lambda pairs: tuple((time(a // 4, a % 4 * 15), time(b // 4, b % 4 * 15)) for a, b in pairs))
 
 
 def suits(wishes: Wishes, at: datetime, zone: str, without: set[date]) -> bool:
     local = at.astimezone(ZoneInfo(zone))
-    return (
-        wishes.from_on <= local.date() <= wishes.until_on
-        and local.date() not in without
-        and (not wishes.weekdays or WEEKDAYS[local.weekday()] in wishes.weekdays)
-        and (
-            not wishes.times
-            or any(a <= local.time().replace(tzinfo=None) < b for a, b in wishes.times)
+    wall, today = local.time().replace(tzinfo=None), local.date()
+    evening = today - timedelta(days=1)
+
+    def begins_on(day: date) -> bool:
+        return wishes.from_on <= day <= wishes.until_on and (
+            not wishes.weekdays or WEEKDAYS[day.weekday()] in wishes.weekdays
         )
+
+    if today in without:
+        return False
+    if not wishes.times:
+        return begins_on(today)
+    return any(
+        (begins_on(today) and a <= wall and (wall < b or b < a))
+        or (begins_on(evening) and b < a and wall < b)
+        for a, b in wishes.times
     )
 
 
@@ -104,3 +112,11 @@ def test_the_message_is_in_the_places_wall_time_and_promises_nothing():
         "Lake: a time has come free on 2 November at 13:00. It is kept for you until 11:00. Call us to "
         "take it: nothing is booked before. Reply stop to get no more messages."
     )
+
+
+def test_a_wish_of_the_last_evening_is_over_when_its_time_past_midnight_is():
+    late = Wishes(from_on=date(2026, 5, 6), until_on=date(2026, 5, 6), times=((time(22), time(1)),))
+    chicago = ZoneInfo("America/Chicago")
+    for hour, over in ((22, False), (24, False), (24.75, False), (25, True), (40, True)):
+        at = datetime(2026, 5, 6, tzinfo=chicago) + timedelta(hours=hour)
+        assert is_over(late, "America/Chicago", at.astimezone(UTC)) is over
