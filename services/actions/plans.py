@@ -1,8 +1,8 @@
 """What a plan asks for, the line it becomes, and the claims that hold it. Writes nothing but claims."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from dataclasses import dataclass, replace
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -10,8 +10,10 @@ from clients.queries import client_named
 from clients.queries_people import check_left
 from services.models import Line, LineState, Service, Visit
 from services.queries.holds import holders
+from services.queries.kits_away import with_soaking
 from services.queries.margins import NO_MARGINS, Margins, margins_of
 from services.rules.buffers import Buffer, outside
+from services.rules.kits import WayBack
 from services.rules.phases import LineSpans
 from spa_ops.claims import actions as claims
 from spa_ops.claims.models import Bookable, Phase
@@ -125,7 +127,7 @@ def wanted_claims(
         want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
         want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
         want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
-    return wanted + _kept_free(rows, wanted, margins.buffers) + _kit_claims(rows, margins.away)
+    return wanted + _kept_free(rows, wanted, margins.buffers) + _kit_claims(rows, margins.way_back)
 
 
 def _kept_free(
@@ -143,6 +145,24 @@ def _kept_free(
                 for span in free
             ]
     return found
+
+
+def with_baths(
+    margins: Margins, rows: Sequence[Line], now: datetime, plan_id: UUID, *, is_locked: bool = False
+) -> Margins:
+    """The margins with what others have planned for the bath, where kits of these lines go into one."""
+    kits = [line for line in rows if line.kit_id]
+    if not kits or margins.location_id is None or not margins.way_back.capacity:
+        return margins
+    way = with_soaking(
+        margins.way_back,
+        location_id=margins.location_id,
+        since=min(line.turnover_ends_at for line in kits),
+        now=now,
+        without=[plan_id],
+        is_locked=is_locked,
+    )
+    return replace(margins, way_back=way)
 
 
 def take_time(
@@ -173,7 +193,7 @@ def take(
     Raises `ClaimClash` saying also who holds what is only held, `Erased`, and `MergedAway` for a
     client who was merged into another.
     """
-    margins = margins or margins_of(rows, now)
+    margins = with_baths(margins or margins_of(rows, now), rows, now, plan_id, is_locked=True)
     # Of what has begun nothing needs to be kept free any more before it.
     wanted = [
         w
@@ -200,7 +220,7 @@ def take(
         raise
 
 
-def _kit_claims(rows: Sequence[Line], away: timedelta) -> list[claims.Wanted]:
+def _kit_claims(rows: Sequence[Line], way: WayBack) -> list[claims.Wanted]:
     # One kit may serve several lines of the visit: it is taken once, from the first to the last.
     spans: dict[UUID, tuple[datetime, datetime, Line]] = {}
     for line in rows:
@@ -215,10 +235,29 @@ def _kit_claims(rows: Sequence[Line], away: timedelta) -> list[claims.Wanted]:
             )
     found = []
     for kit, (start, end, line) in spans.items():
-        parts = [(Phase.SERVICE, start, end), (Phase.REPROCESSING, end, end + away)]
-        found += [
-            claims.Wanted(bookable_id=kit, period=Period(a, b), phase=phase, line_id=line.id)
-            for phase, a, b in parts
-            if a < b
-        ]
+        found.append(
+            claims.Wanted(
+                bookable_id=kit, period=Period(start, end), phase=Phase.SERVICE, line_id=line.id
+            )
+        )
+        found += way_back_claims(kit, line.id, end, way, len(spans))
     return found
+
+
+def way_back_claims(
+    kit_id: UUID, line_id: UUID, end: datetime, way: WayBack, kits: int
+) -> list[claims.Wanted]:
+    """What one of so many kits of a visit has taken after its turnover, until it is back."""
+    if not way.is_planned:
+        return []
+    back = way.of(end, kits)
+    parts = [
+        (Phase.REPROCESSING, end, back.soaks_at),
+        (Phase.SOAK, back.soaks_at, back.lifted_at),
+        (Phase.REPROCESSING, back.lifted_at, back.back_at),
+    ]
+    return [
+        claims.Wanted(bookable_id=kit_id, period=Period(a, b), phase=phase, line_id=line_id)
+        for phase, a, b in parts
+        if a < b
+    ]

@@ -9,7 +9,7 @@ from uuid import UUID
 from clients.queries import client_named
 from clients.queries_people import check_left
 from services.actions.checking import check_plan, check_when, doers_of, facts_for, planned
-from services.actions.plans import LineRequest, new_line, wanted_claims
+from services.actions.plans import LineRequest, new_line, wanted_claims, with_baths
 from services.actions.recurring import spread
 from services.models import Visit
 from services.queries.availability import Asked, LineAsked, asked_for
@@ -137,7 +137,7 @@ def _needed(
             zip(lines, spans, doers_of(facts, lines, spans, now), strict=True)
         )
     ]
-    margins = planned_margins(rows, facts)
+    margins = with_baths(planned_margins(rows, facts), rows, now, visit.id)
     return [(w.bookable_id, w.period) for w in wanted_claims(client_id, rows, margins)]
 
 

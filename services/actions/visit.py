@@ -7,12 +7,15 @@ from uuid import UUID
 from compliance.disinfection import actions as disinfection
 from rooms import actions as rooms
 from services.actions.booking import LineRequest, book_visit, needs_state, visit_evidence
+from services.actions.plans import way_back_claims
 from services.models import Line, Visit, VisitState
 from services.problems import LinesOpen, NotTheDay
 from services.queries import visits as queries
+from services.queries.kits_away import with_soaking
 from services.queries.margins import margins_of
 from services.queries.turnover_time import least_clean_up
 from services.rules.buffers import Buffer
+from services.rules.kits import WayBack
 from spa_ops.claims import actions as claims
 from spa_ops.claims import queries as claimed
 from spa_ops.claims.models import Phase
@@ -153,15 +156,38 @@ def _plan_turnover(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Li
                     claims.Wanted(bookable_id=who, period=kept, phase=Phase.BUFFER, line_id=last.id)
                 )
     kits = {line.kit_id: line for line in lines if line.kit_id and line.started_at is not None}
-    if margins.away:
-        back = Period(now, over + margins.away)
-        wanted += [
-            claims.Wanted(bookable_id=kit, period=back, phase=Phase.REPROCESSING, line_id=line.id)
-            for kit, line in kits.items()
-        ]
     for one in wanted:
         if not claimed.busy([one.bookable_id], one.period, now):
             claims.claim(wanted=[one], now=now, visit_id=visit.id)
+    if kits and margins.way_back.is_planned:
+        way = with_soaking(
+            margins.way_back,
+            location_id=visit.location_id,
+            since=now,
+            now=now,
+            without=[visit.id],
+            is_locked=True,
+        )
+        for kit_id, line in kits.items():
+            _send_back(visit, kit_id, line, now, over, way, len(kits))
+
+
+def _send_back(
+    visit: Visit, kit_id: UUID, line: Line, now: datetime, over: datetime, way: WayBack, kits: int
+) -> None:
+    """Plan a kit's way back from the end of the turnover, until then it waits; nobody's time is taken."""
+    parts = way_back_claims(kit_id, line.id, over, way, kits)
+    if now < over:
+        waits = Period(now, over)
+        parts.insert(
+            0,
+            claims.Wanted(
+                bookable_id=kit_id, period=waits, phase=Phase.REPROCESSING, line_id=line.id
+            ),
+        )
+    free = parts and not claimed.busy([kit_id], Period(now, parts[-1].period.end), now)
+    if free:
+        claims.claim(wanted=parts, now=now, visit_id=visit.id)
 
 
 def _leave_room(actor: Actor, now: datetime, visit: Visit, lines: Sequence[Line]) -> None:

@@ -18,6 +18,7 @@ from services.queries import planning
 from services.queries.availability_candidates import candidates_for
 from services.queries.availability_people import ALWAYS, covers_of, on_shift_of
 from services.queries.availability_screening import Bounds, bounds_for
+from services.queries.kits_away import with_soaking
 from services.queries.planning import PlanFacts
 from services.queries.taken import TakenSoFar
 from services.rules.availability.masks import Masks
@@ -37,7 +38,7 @@ from services.rules.availability.model import (
 from services.rules.availability.reasons import day_reasons, what_ifs
 from services.rules.availability.search import options
 from services.rules.conditions import against, may_be_booked, preferred
-from services.rules.kits import away_minutes
+from services.rules.kits import WayBack, way_back
 from services.rules.protected import INTIMATE
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
@@ -188,7 +189,21 @@ def asked_for(
         any_order=any_order,
         now=now,
         taken=TakenSoFar(ids, since - _DAY, now, without),
+        way_back=way_back_at(facts, found, since - _DAY, now, without),
     )
+
+
+def way_back_at(
+    facts: PlanFacts,
+    found: dict[str, Any],
+    since: datetime,
+    now: datetime,
+    without: Collection[UUID] = (),
+) -> WayBack:
+    """How kits come back, with what is planned for the bath from `since` on."""
+    way = way_back(facts.policy, found["contact"] or None, facts.place.zone)
+    place = facts.place.id
+    return with_soaking(way, location_id=place, since=since, now=now, without=without)
 
 
 def _check_asked(
@@ -282,11 +297,8 @@ class Asked:
     any_order: bool
     now: datetime
     taken: TakenSoFar
-
-    @property
-    def away_minutes(self) -> int:
-        """How long a kit is away after the visit."""
-        return away_minutes(self.facts.policy, self.found["contact"] or None)
+    #: How kits come back after the visit, by what is planned for the bath.
+    way_back: WayBack
 
     def question(self, period: Period, horizon: datetime) -> Question:
         """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
@@ -294,7 +306,11 @@ class Asked:
         buffers = {i: facts.room_buffer(i) for i in facts.rooms}
         buffers |= {who: facts.practitioner_buffer(who) for who in found["people"]}
         behind = max((buffer.after for buffer in buffers.values()), default=0)
-        horizon += max(self.away_minutes, behind) * _MINUTE
+        horizon += behind * _MINUTE
+        kinds = {facts.services[line.service_id].kit_kind for line in self.lines} - {""}
+        if kinds and self.way_back.is_planned:
+            # Whose turnover ends earlier is back earlier, or at the same time.
+            horizon = max(horizon, self.way_back.of(horizon, len(kinds)).back_at)
         reach = Period(period.start - _DAY, horizon)
         days = [day for day, _ in _days(facts.place.zone, reach)]
         self.taken.load(horizon)
@@ -306,7 +322,7 @@ class Asked:
             period=period,
             now=self.now,
             lead_minutes=facts.policy.lead_minutes,
-            kit_away_minutes=self.away_minutes,
+            way_back=self.way_back,
             not_from=facts.bookable_until(self.now),
             horizon=horizon,
             lines=tuple(

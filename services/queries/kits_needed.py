@@ -13,12 +13,13 @@ from clients.models import Client
 from clients.rules.patch_tests import of_line
 from services.models import Service
 from services.queries import planning
-from services.queries.availability import Asked, LineAsked, time_behind
+from services.queries.availability import Asked, LineAsked, time_behind, way_back_at
 from services.queries.availability_candidates import candidates_for
 from services.queries.availability_screening import Bounds
 from services.queries.price_list import services_with_kits
 from services.queries.taken import TakenSoFar
-from services.rules.availability.masks import Kept, Key, Masks, either
+from services.rules.availability.bits import either
+from services.rules.availability.masks import Kept, Key, Masks
 from services.rules.availability.model import Kit
 from services.rules.kits import most_at_once, while_in_use
 from spa_ops.kernel.actor import Actor
@@ -74,7 +75,10 @@ def kits_needed(*, actor: Actor, now: datetime, location_id: UUID, day: date) ->
     services = services_with_kits()
     asked = _asked(actor, now, location_id, services, whole.start)
     behind = max((_behind(asked, service) for service in services), default=timedelta(0))
-    visits, away = _in_use(list(kinds), Period(whole.start - _DAY, whole.end + behind), now)
+    known = whole.end + behind
+    if asked.way_back.is_planned:
+        known = max(known, asked.way_back.of(known).back_at)
+    visits, away = _in_use(list(kinds), Period(whole.start - _DAY, known), now)
     start = max(whole.start, now)
     found = []
     for kind in sorted({*kinds.values(), *(service.kit_kind for service in services)}):
@@ -121,6 +125,7 @@ def _asked(
         any_order=False,
         now=now,
         taken=TakenSoFar({*facts.rooms, *found["people"], *facts.attendants}, since - _DAY, now),
+        way_back=way_back_at(facts, found, since - _DAY, now),
     )
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from uuid import UUID
 
 import orjson
@@ -12,21 +12,22 @@ from services.models import Line
 from services.queries.kits_away import CONTACT_SECONDS
 from services.queries.planning import PlanFacts
 from services.rules.buffers import Buffer, of_practitioner, of_room
-from services.rules.kits import away_minutes
+from services.rules.kits import NO_WAY_BACK, WayBack, way_back
 from spa_ops.tenancy.rules import HousePolicy, house_policy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margins:
-    """How long kits are away after a turnover, and what is kept free of whom; who is not in it: nothing."""
+    """How kits come back after a turnover, and what is kept free of whom; who is not in it: nothing."""
 
-    away: timedelta = timedelta(0)
+    way_back: WayBack = NO_WAY_BACK
+    location_id: UUID | None = None
     buffers: Mapping[UUID, Buffer] = field(default_factory=dict)
 
 
 NO_MARGINS = Margins()
 _MARGINS = f"""
-SELECT l.policies::text, {CONTACT_SECONDS}, r.own, (
+SELECT l.policies::text, {CONTACT_SECONDS}, r.own, l.zone, l.id, (
     SELECT jsonb_agg(jsonb_build_array(person_id, before_minutes, after_minutes))::text
     FROM services_practitioner_buffer WHERE person_id = ANY(%(people)s)
 ) FROM (
@@ -56,14 +57,21 @@ def margins_of(rows: Sequence[Line], now: datetime) -> Margins:
         return NO_MARGINS
     own = {
         UUID(who): tuple(minutes)
-        for who, *minutes in (*orjson.loads(row[2]), *orjson.loads(row[3] or "[]"))
+        for who, *minutes in (*orjson.loads(row[2]), *orjson.loads(row[5] or "[]"))
     }
-    return _margins(rows, house_policy(orjson.loads(row[0])), own, row[1])
+    return _margins(rows, house_policy(orjson.loads(row[0])), own, row[1], row[3], row[4])
 
 
 def planned_margins(rows: Sequence[Line], facts: PlanFacts) -> Margins:
     """The same from the facts of a plan, which name the rooms and practitioners of all of `rows`."""
-    return _margins(rows, facts.policy, facts.own_buffers, facts.contact_seconds)
+    return _margins(
+        rows,
+        facts.policy,
+        facts.own_buffers,
+        facts.contact_seconds,
+        facts.place.zone,
+        facts.place.id,
+    )
 
 
 def _margins(
@@ -71,6 +79,8 @@ def _margins(
     policy: HousePolicy,
     own: Mapping[UUID, tuple[int | None, ...]],
     contact_seconds: int | None,
+    zone: str,
+    location_id: UUID,
 ) -> Margins:
     buffers: dict[UUID, Buffer] = {}
     for line in rows:
@@ -78,6 +88,7 @@ def _margins(
             before, after = own.get(who, (None, None))
             buffers[who] = rule(policy, before, after)
     return Margins(
-        away=timedelta(minutes=away_minutes(policy, contact_seconds)),
+        way_back=way_back(policy, contact_seconds, zone),
+        location_id=location_id,
         buffers={who: one for who, one in buffers.items() if one != Buffer()},
     )

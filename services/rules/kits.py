@@ -1,30 +1,141 @@
-"""How many kits a day needs. Pure.
+"""A kit's way back to where it can be used again, and how many kits a day needs. Pure.
 
 Kits of one kind can stand for each other, so what counts is how many are in use at once: spans on a
 line can be shared out among as many kits as the most that overlap, and never among fewer (an
 interval graph needs as many colours as its largest clique has members).
 """
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, time, timedelta
 
-from spa_ops.kernel.intervals import Period
-from spa_ops.tenancy.rules import HousePolicy
+from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.intervals import Period, at_local
+from spa_ops.tenancy.rules import HousePolicy, wall_times
+
+#: House policy, no source: what is not seen to within two weeks of set times is not planned for.
+_MOST_DAYS = 14
+_DAY, _MINUTE = timedelta(days=1), timedelta(minutes=1)
 
 
-def away_minutes(policy: HousePolicy, contact_seconds: int | None) -> int:
-    """How long after a turnover a kit is away: waiting, washing, contact time, rinsing, drying.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Return:
+    """One kit's way back: from when to when it lies in the soak solution, and when it is there again.
 
-    0 where the house does not plan for it. `contact_seconds` is the label's (None: none is known);
-    begun minutes count as whole ones.
+    With no contact time known it is lifted when it would have gone in.
     """
-    own = (
-        policy.kit_wait_minutes
-        + policy.kit_wash_minutes
-        + policy.kit_rinse_minutes
-        + policy.kit_dry_minutes
+
+    soaks_at: datetime
+    lifted_at: datetime
+    back_at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayBack:
+    """What a kit goes through after the turnover, in whole minutes, before it can be used again.
+
+    It waits to be seen to, is washed, soaks for the contact time, is rinsed and dried. With `set_times`
+    somebody sees to kits at these wall times only. A bath takes `capacity` kits at once (0: any
+    number), and `soaking` is when others lie in it; who finds no place waits for the next batch.
+    """
+
+    wait: int = 0
+    wash: int = 0
+    contact: int = 0
+    rinse_and_dry: int = 0
+    set_times: tuple[time, ...] = ()
+    capacity: int = 0
+    soaking: tuple[Period, ...] = ()
+    zone: str = "UTC"
+
+    @property
+    def is_planned(self) -> bool:
+        """Whether a kit is away at all."""
+        return bool(self.unhindered or self.set_times)
+
+    @property
+    def unhindered(self) -> int:
+        """Minutes of the way where nothing has to be waited for but somebody who sees to it."""
+        return self.wait + self.wash + self.contact + self.rinse_and_dry
+
+    def contact_of(self, kits: int) -> int:
+        """How long a visit's kits soak, one batch after the other where the bath does not take all."""
+        return self.contact * (-(-kits // self.capacity) if self.capacity else 1)
+
+    def full(self, kits: int) -> tuple[Period, ...]:
+        """When the bath has no place for so many more kits; of more than it takes it must be empty."""
+        if not self.capacity or not self.contact:
+            return ()
+        return while_in_use(self.soaking, self.capacity - min(kits, self.capacity) + 1)
+
+    def of(self, end: datetime, kits: int = 1, full: Sequence[Period] | None = None) -> Return:
+        """The way back of one of a visit's `kits` kits, from the end of its turnover; whole minutes on.
+
+        Each waits until there is place for all of them, so that the bath is never promised twice.
+        `full` is that of so many kits, where it is known.
+        """
+        contact = self.contact_of(kits) * _MINUTE
+        full = self.full(kits) if full is None else full
+        ready = end + self.wait * _MINUTE
+        begins = _begins(ready, self.set_times, self.zone) if self.set_times else iter((ready,))
+        into = self._first_place(begins, contact, full)
+        out = into + contact
+        return Return(soaks_at=into, lifted_at=out, back_at=out + self.rinse_and_dry * _MINUTE)
+
+    def _first_place(
+        self, begins: Iterator[datetime], contact: timedelta, full: Sequence[Period]
+    ) -> datetime:
+        into = next(begins) + self.wash * _MINUTE
+        if not self.set_times:
+            into = _whole_minute(into)
+        while (way := _in_the_way(into, contact, full)) is not None:
+            # At set times the next one is waited for, else only until there is a place.
+            if self.set_times:
+                following = next(begins, None)
+                if following is None:
+                    return max(into, way.end)
+                into = following + self.wash * _MINUTE
+            else:
+                into = _whole_minute(way.end)
+        return into
+
+
+def _in_the_way(into: datetime, contact: timedelta, full: Sequence[Period]) -> Period | None:
+    return next((f for f in full if into < f.end and f.start < into + contact), None)
+
+
+def _whole_minute(at: datetime) -> datetime:
+    whole = at.replace(second=0, microsecond=0)
+    return whole if whole == at else whole + _MINUTE
+
+
+def _begins(since: datetime, set_times: Iterable[time], zone: str) -> Iterator[datetime]:
+    day = local_date(since, zone)
+    for n in range(_MOST_DAYS + 1):
+        for at in sorted({at_local(day + n * _DAY, wall, zone) for wall in set_times}):
+            if at >= since:
+                yield at
+
+
+def way_back(policy: HousePolicy, contact_seconds: int | None, zone: str) -> WayBack:
+    """How a location's kits come back; nothing is planned for a house that says nothing of it.
+
+    `contact_seconds` is the label's (None: none is known); begun minutes count as whole ones.
+    """
+    own = WayBack(
+        wait=policy.kit_wait_minutes,
+        wash=policy.kit_wash_minutes,
+        rinse_and_dry=policy.kit_rinse_minutes + policy.kit_dry_minutes,
+        set_times=wall_times(policy.kit_set_times),
+        capacity=policy.kit_bath_capacity,
+        zone=zone,
     )
-    return own + -(-(contact_seconds or 0) // 60) if own else 0
+    if not (own.is_planned or own.capacity):
+        return NO_WAY_BACK
+    return replace(own, contact=-(-(contact_seconds or 0) // 60))
+
+
+NO_WAY_BACK = WayBack()
 
 
 def most_at_once(spans: Iterable[Period]) -> int:

@@ -49,13 +49,15 @@ class BookableKind(models.TextChoices):
 class Phase(models.TextChoices):
     """What the time is for. `service` is from consultation to aftercare: while the client is there.
 
-    `buffer` is kept free around a visit.
+    `reprocessing` is a kit's way back, and `soak` the part of it in a bath. `buffer` is kept free around
+    a visit.
     """
 
     SET_UP = "set_up"
     SERVICE = "service"
     TURNOVER = "turnover"
     REPROCESSING = "reprocessing"
+    SOAK = "soak"
     ABSENCE = "absence"
     BUFFER = "buffer"
 

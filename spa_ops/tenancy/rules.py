@@ -14,6 +14,7 @@ from spa_ops.kernel.problems import InvalidInput, invalid
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 #: With more, a visit would keep half a day.
 MOST_BUFFER_MINUTES = 240
+MOST_SET_TIMES = 24
 OpeningHours = dict[str, list[list[str]]]
 
 
@@ -46,6 +47,10 @@ class HousePolicy:
     kit_wash_minutes: int = 0
     kit_rinse_minutes: int = 0
     kit_dry_minutes: int = 0
+    #: How many kits a bath takes at once; 0: as many as come. And the wall times at which kits are seen
+    #: to, such as "11:00 15:30"; empty: whenever one comes back.
+    kit_bath_capacity: int = 0
+    kit_set_times: str = ""
     #: Kept free before set-up and after turnover in each room, unless the room says otherwise, and
     #: before the first and after the last part of each visit for its practitioners: up to 240.
     room_buffer_before_minutes: int = 0
@@ -93,6 +98,10 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append((key, "invalid", "must be 5 to 240"))
         elif key == "wax_drawing" and value not in WAX_DRAWINGS:
             errors.append((key, "invalid", f"must be one of {', '.join(WAX_DRAWINGS)}"))
+        elif key == "kit_set_times" and not _are_wall_times(value):
+            errors.append(
+                (key, "invalid", f'must be up to {MOST_SET_TIMES} times such as "11:00 15:30"')
+            )
         elif "_buffer_" in key and value > MOST_BUFFER_MINUTES:
             errors.append((key, "invalid", f"must be 0 to {MOST_BUFFER_MINUTES}"))
         elif key == "closed_on_holidays_of" and not _has_holidays(value):
@@ -114,6 +123,21 @@ def house_policy(stored: Any) -> HousePolicy:
 @lru_cache(maxsize=1)
 def _countries() -> dict[str, list[str]]:
     return holidays.list_supported_countries(include_aliases=False)
+
+
+def wall_times(text: str) -> tuple[time, ...]:
+    """Wall times that stand in a text with spaces between them, in order; raises `ValueError`."""
+    return tuple(sorted({time.fromisoformat(part) for part in text.split()}))
+
+
+def _are_wall_times(text: str) -> bool:
+    try:
+        found = wall_times(text)
+    except (ValueError, TypeError):
+        return False
+    return len(found) <= MOST_SET_TIMES and all(
+        t.tzinfo is None and t.second == t.microsecond == 0 for t in found
+    )
 
 
 def _has_holidays(code: str) -> bool:

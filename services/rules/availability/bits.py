@@ -5,12 +5,13 @@ minutes. So a taken span may be widened to whole minutes and a shift narrowed to
 is lost: a part meets the one or fits into the other just as before.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
-from itertools import islice
+from itertools import islice, product
 from operator import gt
+from uuid import UUID
 
 from services.rules.availability.model import GRID_MINUTES, Busy, Taken
 from spa_ops.kernel.intervals import Period
@@ -138,3 +139,31 @@ def ahead(mask: int, minutes: int) -> int:
 def first_bit(mask: int) -> int | None:
     """The lowest minute of `mask`."""
     return (mask & -mask).bit_length() - 1 if mask else None
+
+
+def either(masks: Iterable[int]) -> int:
+    """The union."""
+    found = 0
+    for mask in masks:
+        found |= mask
+    return found
+
+
+def choices_at(slots: Sequence[Mapping[UUID, int]], bit: int) -> Iterator[tuple[UUID, ...]]:
+    """Who or which could take the places at one start, nobody in two."""
+    able = [[who for who, mask in slot.items() if mask & bit] for slot in slots]
+    return (chosen for chosen in product(*able) if len(set(chosen)) == len(chosen))
+
+
+def some_of(found: int, slots: Sequence[Mapping[UUID, int]]) -> int:
+    """When all places can be taken, by somebody else each; there are at most two."""
+    if len(slots) != 2:
+        return found & either(slots[0].values())
+    former, latter = slots
+    once = twice = 0
+    for mask in latter.values():
+        twice |= once & mask
+        once |= mask
+    return found & either(
+        mask & (twice | (once & ~latter.get(who, 0))) for who, mask in former.items()
+    )

@@ -1,6 +1,6 @@
 """For one question: at which starts each room, kit and practitioner could, as bits. Nothing is ranked here."""
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from functools import cached_property
@@ -8,7 +8,7 @@ from itertools import product
 from typing import TypeVar
 from uuid import UUID
 
-from services.rules.availability.bits import MINUTE, Ruler, ahead, held
+from services.rules.availability.bits import MINUTE, Ruler, ahead, choices_at, either, held, some_of
 from services.rules.availability.gaps import Gaps
 from services.rules.availability.layouts import (
     Block,
@@ -33,6 +33,7 @@ from services.rules.availability.model import (
     Spans,
     WantedLine,
 )
+from services.rules.availability.returning import free_until_back, runs_of
 
 Key = tuple[object, ...]
 #: What was worked out from what. An id is somebody's only for as long as they live.
@@ -53,13 +54,6 @@ def ruler_of(question: Question) -> Ruler:
     hours = timedelta(hours=1 + before // 60)
     start = question.period.start.replace(minute=0, second=0, microsecond=0) - hours
     return Ruler(origin=start, length=max(0, (question.horizon - start) // MINUTE))
-
-
-def either(masks: Iterable[int]) -> int:
-    found = 0
-    for mask in masks:
-        found |= mask
-    return found
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -125,19 +119,20 @@ class Group:
     @cached_property
     def some_room(self) -> int:
         """Some choice of rooms is free."""
-        return _some(self.masks.ruler.everything, self.rooms)
+        return some_of(self.masks.ruler.everything, self.rooms)
 
     @cached_property
     def kits(self) -> Mapping[str, Mapping[UUID, int]]:
         """For each kind when each kit is there, and is not needed until it is back."""
-        away = self.masks.question.kit_away_minutes
+        blocks = self.layout.kit_blocks
         return {
             kind: {
-                kit.id: self.masks.fits(kit, kit.busy, None, (block[0], block[1] + away))
+                kit.id: self.masks.fits(kit, kit.busy, None, block)
+                & ahead(self.masks.until_back(kit, len(blocks)), block[1])
                 for kit in self.masks.question.kits
                 if kit.kind == kind
             }
-            for kind, block in self.layout.kit_blocks.items()
+            for kind, block in blocks.items()
         }
 
     @cached_property
@@ -155,7 +150,7 @@ class Group:
 
     def some_crew(self, starts: int) -> int:
         """Those of `starts` at which some choice of practitioners could."""
-        found = starts & _some(self.masks.ruler.everything, self.people)
+        found = starts & some_of(self.masks.ruler.everything, self.people)
         if not found or not (self.layout.clashing or self.layout.beside):
             return found
         # Only here does it matter who exactly does the set-ups and turnovers.
@@ -175,33 +170,14 @@ class Group:
 
     def crews_at(self, bit: int) -> Iterator[Choice]:
         """Who could at one start."""
-        for chosen in _at(self.people, bit):
+        for chosen in choices_at(self.people, bit):
             crew = self.crews.choice(chosen)
             if not self.masks.twice(self.layout, crew) & bit:
                 yield crew
 
     def rooms_at(self, bit: int) -> Iterator[Choice]:
         """Which rooms could at one start."""
-        return (self.chosen_rooms.choice(chosen) for chosen in _at(self.rooms, bit))
-
-
-def _at(slots: Sequence[Mapping[UUID, int]], bit: int) -> Iterator[tuple[UUID, ...]]:
-    able = [[who for who, mask in slot.items() if mask & bit] for slot in slots]
-    return (chosen for chosen in product(*able) if len(set(chosen)) == len(chosen))
-
-
-def _some(found: int, slots: Sequence[Mapping[UUID, int]]) -> int:
-    """When all places can be taken, by somebody else each; there are at most two."""
-    if len(slots) != 2:
-        return found & either(slots[0].values())
-    former, latter = slots
-    once = twice = 0
-    for mask in latter.values():
-        twice |= once & mask
-        once |= mask
-    return found & either(
-        mask & (twice | (once & ~latter.get(who, 0))) for who, mask in former.items()
-    )
+        return (self.chosen_rooms.choice(chosen) for chosen in choices_at(self.rooms, bit))
 
 
 @dataclass(kw_only=True)
@@ -287,6 +263,22 @@ class Masks:
                 key, (whose, busy), lambda: held(self._there(whose, busy, on_shift), end - first)
             ),
             first,
+        )
+
+    def until_back(self, kit: Kit, kits: int) -> int:
+        """The minutes in which a turnover may end so that the kit is free until it is back.
+
+        `kits`: how many the visit sends back.
+        """
+        way = self.question.way_back
+        if not way.is_planned:
+            return self.ruler.everything
+        runs = self._once(("runs", id(way), kits), (way,), lambda: runs_of(way, kits, self.ruler))
+        there = self._there(kit, kit.busy, None)
+        return self._once(
+            ("back", id(kit), id(kit.busy), id(way), kits),
+            (kit, kit.busy, way),
+            lambda: free_until_back(there, way, kits, runs, self.ruler),
         )
 
     def _there(self, whose: object, busy: Busy, on_shift: Spans | None) -> int:

@@ -7,6 +7,7 @@ from enum import StrEnum
 from uuid import UUID
 
 from services.rules.buffers import Buffer
+from services.rules.kits import NO_WAY_BACK, WayBack
 from services.rules.phases import LineSpans, Minutes
 from spa_ops.kernel.intervals import Period
 
@@ -111,8 +112,8 @@ class Question:
     client_busy: Busy = ()
     lead_minutes: int = 0
     not_from: datetime | None = None
-    #: How long a kit is away after the turnover.
-    kit_away_minutes: int = 0
+    #: How a kit comes back after the turnover.
+    way_back: WayBack = NO_WAY_BACK
     any_order: bool = False
     #: With `any_order`: the orders that may be, by the lines' places; none named: every order.
     orders: tuple[tuple[int, ...], ...] = ()

@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from uuid import UUID
 
-from services.rules.availability.bits import MINUTE, first_bit
+from services.rules.availability.bits import MINUTE, either, first_bit
 from services.rules.availability.layouts import Choice
-from services.rules.availability.masks import Group, Masks, either
+from services.rules.availability.masks import Group, Masks
 from services.rules.availability.model import Option, OptionLine, Practitioner, Question, Room
 from services.rules.phases import LineSpans
 from spa_ops.kernel.intervals import Period

@@ -1,6 +1,6 @@
 """Questions for the search, made up by Hypothesis: crowded half days, so that much does not fit."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from itertools import permutations
 from uuid import UUID
 
@@ -15,6 +15,7 @@ from services.rules.availability.model import (
     WantedLine,
 )
 from services.rules.buffers import Buffer
+from services.rules.kits import NO_WAY_BACK, WayBack
 from services.rules.phases import Minutes
 from spa_ops.kernel.intervals import Period
 
@@ -60,6 +61,19 @@ features = st.sampled_from([frozenset(), frozenset({"sink"}), frozenset({"wax", 
 
 
 @st.composite
+def ways_back(draw):
+    """With and without set times, in baths that are empty, half full, or full for a while."""
+    return WayBack(
+        wait=draw(st.sampled_from([0, 7])), wash=draw(st.sampled_from([0, 5])),
+        contact=draw(st.sampled_from([0, 10, 25])), rinse_and_dry=draw(st.sampled_from([0, 3])),
+        set_times=tuple(
+            sorted(draw(st.sets(st.sampled_from([time(1), time(2, 7), time(4), time(6, 30)]), max_size=3)))
+        ),
+        capacity=draw(st.sampled_from([0, 1, 2, 3])), soaking=draw(spans(most=5, longest=90)),
+    )  # fmt: skip
+
+
+@st.composite
 def questions(draw):
     ids = [UUID(int=n) for n in range(1, 4)]
     rooms = [UUID(int=n) for n in range(101, 104)]
@@ -77,7 +91,7 @@ def questions(draw):
     lines = tuple(
         WantedLine(
             service_id=draw(st.sampled_from(SERVICES)), minutes=draw(minutes),
-            room_features=draw(features), kit_kind=draw(st.sampled_from(["", "", "brow"])),
+            room_features=draw(features), kit_kind=draw(st.sampled_from(["", "", "brow", "brow", "lash"])),
             practitioner_id=draw(st.sampled_from([None, None, None, *ids])),
             room_id=draw(st.sampled_from([None, None, None, *rooms])),
             may_start=draw(st.sampled_from([None, None, None, (span(60, 9999),)])),
@@ -97,8 +111,8 @@ def questions(draw):
             for i in rooms[: draw(st.integers(1, 3))]
         ),
         kits=tuple(
-            Kit(id=UUID(int=201 + n), kind="brow", busy=draw(spans()))
-            for n in range(draw(st.integers(0, 2)))
+            Kit(id=UUID(int=201 + n), kind=kind, busy=draw(spans()))
+            for n, kind in enumerate(draw(st.sampled_from([(), ("brow",), ("brow", "lash"), ("brow", "lash", "brow")])))
         ),
         attendants=tuple(
             Attendant(
@@ -107,7 +121,7 @@ def questions(draw):
             )
             for i in draw(st.sampled_from([[], [UUID(int=301)], [UUID(int=301), UUID(int=302)], [ids[0]]]))
         ),
-        kit_away_minutes=draw(st.sampled_from([0, 0, 40])),
+        way_back=draw(st.one_of(st.just(NO_WAY_BACK), ways_back())),
         open=draw(st.sampled_from([WHOLE, (span(30, 200), span(230, 420))])),
         client_busy=draw(spans(most=1)), any_order=draw(st.booleans()),
         orders=draw(st.sampled_from([(), (), tuple(permutations(range(len(lines))))[1:]])),

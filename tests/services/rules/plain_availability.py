@@ -9,8 +9,10 @@ from datetime import datetime, timedelta
 from itertools import pairwise, permutations, product
 from typing import Any
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from services.rules.availability.model import Question
+from services.rules.kits import WayBack
 from services.rules.phases import LinePlan, LineSpans, spans_of
 from spa_ops.kernel.intervals import Period
 
@@ -202,7 +204,8 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
     for kind, kit in kits:
         own = [s for line, s in zip(lines, spans, strict=True) if line.kit_kind == kind]
         first, last = min(s.set_up_at for s in own), max(s.turnover_ends_at for s in own)
-        last += q.kit_away_minutes * MINUTE
+        if q.way_back.is_planned:
+            last = back_at(q.way_back, last, len(kits))
         if "kits" not in without and (last > q.horizon or meets(kit_of[kit].busy, first, last)):
             return None
     waste = 0
@@ -216,6 +219,30 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
         waste=waste, unusual=q.usual_practitioner_id not in crew, order=order,
         crew=crew, rooms=rooms, kits=tuple(kits), spans=tuple(spans), doers=tuple(doers),
     )  # fmt: skip
+
+
+def back_at(way: WayBack, end: datetime, kits: int) -> datetime:
+    """Minute by minute: the first at which it may go into the bath, and then the rest of the way."""
+    batches = -(-kits // way.capacity) if way.capacity else 1
+    contact = way.contact * batches * MINUTE
+    begin = end + way.wait * MINUTE
+    while True:
+        wall = begin.astimezone(ZoneInfo(way.zone)).time()
+        into = begin + way.wash * MINUTE
+        if (not way.set_times or wall in way.set_times) and _has_place(way, into, contact, kits):
+            return into + contact + way.rinse_and_dry * MINUTE
+        begin += MINUTE
+
+
+def _has_place(way: WayBack, into: datetime, contact: timedelta, kits: int) -> bool:
+    if not way.capacity:
+        return True
+    # Others come and go at these instants only.
+    instants = [into, *(s.start for s in way.soaking if into <= s.start < into + contact)]
+    others = max(
+        (sum(s.start <= at < s.end for s in way.soaking) for at in instants if contact), default=0
+    )
+    return others + min(kits, way.capacity) <= way.capacity or not contact
 
 
 def _attendant(q: Question, start: datetime, end: datetime, idle: bool) -> UUID | None:

@@ -26,7 +26,7 @@ from services.rules.shifts import Weekly
 from spa_ops.kernel.intervals import Period, at_local, local_day
 from spa_ops.tenancy.rules import open_periods
 from tests.services.rules.availability_cases import WHOLE, questions, span
-from tests.services.rules.plain_availability import MINUTE, meets, plain_options
+from tests.services.rules.plain_availability import MINUTE, back_at, meets, plain_options
 
 NEW = UUID(int=0)
 #: The reasons in the order in which they are asked, and the plain search's name of each check.
@@ -88,8 +88,6 @@ def until_is_true(question, reason, start):
     (line,) = question.lines
     m = line.minutes
     service = (m.consultation + m.hands_on + m.unattended + m.aftercare) * MINUTE
-    if reason.why is Why.KITS_AWAY:
-        service += question.kit_away_minutes * MINUTE
     first, length = start - m.set_up * MINUTE, service + (m.set_up + m.clean_up) * MINUTE
 
     def free(at):
@@ -103,9 +101,12 @@ def until_is_true(question, reason, start):
                 if line.room_id in {None, r.id} and line.room_features <= r.features
             ]
         )  # fmt: skip
+        end = at + length
+        if reason.why is Why.KITS_AWAY and question.way_back.is_planned:
+            end = back_at(question.way_back, end, 1)
         return any(
-            not meets(t.busy, at - b.before * MINUTE, at + length + b.after * MINUTE)
-            and at + length + b.after * MINUTE <= question.horizon
+            not meets(t.busy, at - b.before * MINUTE, end + b.after * MINUTE)
+            and end + b.after * MINUTE <= question.horizon
             for t in things
             for b in [getattr(t, "buffer", Buffer())]
         )

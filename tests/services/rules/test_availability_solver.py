@@ -8,6 +8,7 @@ from dataclasses import replace
 from datetime import timedelta
 from itertools import permutations, product
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from hypothesis import assume, event, given, settings
 from ortools.sat.python import cp_model
@@ -19,6 +20,7 @@ from tests.services.rules.plain_availability import starts
 
 #: Taken spans begin and end on quarters of a minute.
 QUARTER = 4
+DAY_LONG = 24 * 60 * QUARTER
 
 
 def quarters(moment):
@@ -190,8 +192,40 @@ class Model:
         for room in self.q.rooms:
             self.busy(room.id, room.busy)
 
+    def back_at(self, end, kits):
+        """When a kit is back whose turnover is over at `end`: it goes in when there is place, not before."""
+        way = self.q.way_back
+        if not way.is_planned:
+            return self.moment(end)
+        batches = -(-kits // way.capacity) if way.capacity else 1
+        contact, minutes = way.contact * batches * QUARTER, range(self.length)
+        begins = [m for m in minutes if not way.set_times or self.wall(m) in way.set_times]
+        domain = cp_model.Domain.from_values([(m + way.wash) * QUARTER for m in begins] or [-1])
+        into = self.model.new_int_var_from_domain(domain, "into")
+        self.model.add(into >= self.moment(end) + (way.wait + way.wash) * QUARTER)
+        if way.capacity and contact:
+            own = self.model.new_fixed_size_interval_var(into, contact, "soak")
+            most = way.capacity - min(kits, way.capacity)
+            spans = [(quarters(s.start), quarters(s.end)) for s in way.soaking]
+            full = [
+                self.model.new_fixed_size_interval_var(at, 1, "full")
+                for at in range(max((b for _, b in spans), default=0))
+                if sum(a <= at < b for a, b in spans) > most
+            ]
+            self.model.add_no_overlap([own, *full])
+        return into + contact + way.rinse_and_dry * QUARTER
+
+    @property
+    def length(self):
+        return quarters(self.q.horizon) // QUARTER
+
+    def wall(self, minute):
+        at = DAY + timedelta(minutes=minute)
+        return at.astimezone(ZoneInfo(self.q.way_back.zone)).time()
+
     def kits(self):
-        for kind in {line.kit_kind for line in self.lines if line.kit_kind}:
+        kinds = {line.kit_kind for line in self.lines if line.kit_kind}
+        for kind in kinds:
             own = [
                 s for line, s in zip(self.lines, self.spans, strict=True) if line.kit_kind == kind
             ]
@@ -199,11 +233,15 @@ class Model:
             literals = [self.model.new_bool_var(f"kit {k.id}") for k in there]
             self.model.add_exactly_one(literals)
             first = min(s.set_up_at for s in own)
-            back = timedelta(minutes=self.q.kit_away_minutes)
-            end = max(s.turnover_ends_at for s in own) + back
-            self.model.add(self.moment(end) <= quarters(self.q.horizon))
+            back = self.back_at(max(s.turnover_ends_at for s in own), len(kinds))
+            self.model.add(back <= quarters(self.q.horizon))
             for kit, literal in zip(there, literals, strict=True):
-                self.take(kit.id, first, end, literal)
+                start = self.moment(first)
+                size = self.model.new_int_var(0, quarters(self.q.horizon) + DAY_LONG, "away")
+                self.model.add(start + size == back)
+                self.intervals.setdefault(kit.id, []).append(
+                    self.model.new_optional_interval_var(start, size, back, literal, "kit")
+                )
                 self.busy(kit.id, kit.busy)
 
     def first(self):

@@ -1,14 +1,18 @@
 """The fewest kits for a day's visits, against trying every way to hand them out and a general solver."""
 
+from dataclasses import replace
 from itertools import product
 
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from ortools.sat.python import cp_model
 
+from services.rules.availability.bits import Ruler
+from services.rules.availability.returning import free_until_back, runs_of
 from services.rules.kits import most_at_once, while_in_use
-from tests.services.rules.availability_cases import span
-from tests.services.rules.plain_availability import MINUTE, meets
+from spa_ops.kernel.intervals import Period
+from tests.services.rules.availability_cases import DAY, at, span, spans, ways_back
+from tests.services.rules.plain_availability import MINUTE, back_at, meets
 
 some = st.lists(
     st.tuples(st.integers(0, 40), st.integers(1, 15)).map(lambda r: span(r[0], r[0] + r[1])),
@@ -60,3 +64,40 @@ def test_nothing_is_left_exactly_while_so_many_are_in_use(spans, kits):
         at = span(n, n + 1).start
         many = sum(meets((s,), at, at + MINUTE) for s in spans)
         assert meets(taken, at, at + MINUTE) == (many >= kits)
+
+
+@given(
+    way=ways_back(),
+    kits=st.integers(1, 4),
+    busy=spans(),
+    zone=st.sampled_from(["UTC", "Pacific/Chatham"]),
+)
+def test_a_kit_may_go_back_from_just_the_minutes_of_which_that_is_true(way, kits, busy, zone):
+    # Against a walk minute by minute into a bath whose others are counted one by one.
+    assume(way.is_planned)
+    way = replace(way, zone=zone)
+    ruler = Ruler(origin=DAY, length=700)
+    there = ruler.everything & ~ruler.touched(busy)
+    found = free_until_back(there, way, kits, runs_of(way, kits, ruler), ruler)
+    for minute in range(0, ruler.length, 3):
+        end = at(minute)
+        back = back_at(way, end, kits)
+        assert way.of(end, kits).back_at == back
+        fits = back <= at(ruler.length) and not meets(busy, end, back)
+        assert bool(found >> minute & 1) == fits, (minute, back)
+
+
+@given(
+    way=ways_back(), kits=st.integers(1, 3), first=st.integers(0, 300), later=st.integers(0, 300)
+)
+def test_whose_turnover_ends_earlier_is_not_back_later(way, kits, first, later):
+    assert way.of(at(first), kits).back_at <= way.of(at(first + later), kits).back_at
+
+
+@given(way=ways_back(), kits=st.integers(1, 3), end=st.integers(0, 300))
+def test_nobody_is_put_into_a_full_bath(way, kits, end):
+    back = way.of(at(end), kits)
+    if way.capacity and way.contact and kits <= way.capacity:
+        own = [Period(back.soaks_at, back.lifted_at)]
+        others = [s for s in way.soaking if s.overlaps(own[0])]
+        assert most_at_once(others) + kits <= way.capacity
