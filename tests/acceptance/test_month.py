@@ -1,6 +1,6 @@
 """A month at an invented location of six rooms, through the actions: nothing illegal, every trace complete.
 
-One day with a few visits in the suite; all of it, 5,040 visits, takes about half an hour:
+Three days with few visits in the suite; all of it, 5,040 visits, takes about half an hour:
 `MONTH_DAYS=30 MONTH_VISITS_A_ROOM_DAY=28 pytest -s tests/acceptance/test_month.py`.
 """
 
@@ -11,8 +11,8 @@ from statistics import mean, median
 from tests.acceptance.month import checks, scene
 from tests.acceptance.month.days import Month
 
-DAYS = int(os.environ.get("MONTH_DAYS", "2"))
-A_DAY = int(os.environ.get("MONTH_VISITS_A_ROOM_DAY", "4"))
+DAYS = int(os.environ.get("MONTH_DAYS", "3"))
+A_DAY = int(os.environ.get("MONTH_VISITS_A_ROOM_DAY", "3"))
 
 
 def test_nothing_illegal_happens_in_a_month_and_every_trace_is_complete(own_database, capsys):
@@ -23,6 +23,7 @@ def test_nothing_illegal_happens_in_a_month_and_every_trace_is_complete(own_data
     assert checks.flaws() == []
     cleared, not_cleared = checks.uses_against_their_past()
     assert checks.traces_differing(month) == []
+    assert checks.stock_differing(month.shelf) == []
     met = month.met
     assert met["booked"] == visits == met["cancelled"] + met["did not come"] + met["treated"] + met[
         "not treated"

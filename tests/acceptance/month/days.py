@@ -33,6 +33,7 @@ from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
 from tests.acceptance.month import scene as at
 from tests.acceptance.month.scene import PLACE, Scene, by, instant, uid, worker
+from tests.acceptance.month.shelf import APPLICATORS, Box, Shelf
 from tests.services.day import GLOVED, WASHED
 from tests.world import BUSINESS
 
@@ -68,6 +69,7 @@ class Month:
     met: Counter[str] = field(default_factory=Counter)
     slots: dict[tuple[int, int], list[Slot]] = field(default_factory=lambda: defaultdict(list))
     soiled: list[UUID] = field(default_factory=list)
+    shelf: Shelf = field(default_factory=Shelf)
     #: Kit -> what it went through in order: ("visit", id) it was opened for, ("bath", id) it lay in.
     stories: dict[UUID, list[tuple[str, UUID]]] = field(default_factory=lambda: defaultdict(list))
     #: Seconds between the forecast when the client left and when the room was ready.
@@ -77,6 +79,7 @@ class Month:
     def run(self) -> None:
         """Let the month happen."""
         self.ends_at = instant(self.days - 1, 23)
+        self.shelf.fill(at.EVE, boxes=2 * at.ROOMS + self.days * self.a_day)
         tie = count()
         waiting: list[tuple[datetime, int, Course]] = []
 
@@ -88,6 +91,7 @@ class Month:
         for course in (
             self.background(),
             self.corner(),
+            self.counts(),
             *(self.desk(day) for day in range(self.days)),
             *(self.room(r, day) for day in range(self.days) for r in range(at.ROOMS)),
         ):
@@ -178,9 +182,12 @@ class Month:
             self.stories[slot.kit].append(("visit", slot.visit_id))
         yield self.after(60, 170)
         line = self.line_of(slot)
+        area = at.SERVICES[slot.service][0]
+        boxes = self.shelf.made_ready(self.now, slot.room, slot.who, area)
         may = self.consult(slot)
-        if may and (yield from self.work(slot, line)):
+        if may and (yield from self.work(slot, line, boxes)):
             self.met["treated"] += 1
+            self.shelf.waste(self.dice, slot.room)
         else:
             replanning.decline_line(
                 actor=worker(slot.who), now=self.now, line_id=line, reason="invented"
@@ -216,7 +223,7 @@ class Month:
         assert held.id == slot.visit_id
         return not against
 
-    def work(self, slot: Slot, line: UUID) -> Iterator[Any]:
+    def work(self, slot: Slot, line: UUID, boxes: list[Box]) -> Iterator[Any]:
         """Start, work, finish; whether it came to that. A kit that is not cleared stops it."""
         me = worker(slot.who)
         try:
@@ -224,7 +231,8 @@ class Month:
         except Problem as problem:
             self.met[f"not started: {type(problem).__name__}"] += 1
             return False
-        hands_on = at.SERVICES[slot.service][1] * 60
+        area, hands_on = at.SERVICES[slot.service][0], at.SERVICES[slot.service][1] * 60
+        laid_out = APPLICATORS[area][1]
         yield self.after(0.7 * hands_on, 1.1 * hands_on)
         if self.chance(0.01):
             lines.record_blood(actor=me, now=self.now, line_id=line, confirmed=BLOOD)
@@ -236,14 +244,17 @@ class Month:
             else:
                 # What touched blood touches nobody any more; the rest of the work is for another day.
                 lines.stop_line(actor=me, now=self.now, line_id=line, reason="invented")
+                # Nobody wrote down how much it was: as much as was laid out.
+                self.shelf.use(boxes, slot.visit_id, area, laid_out)
                 return True
-        area = at.SERVICES[slot.service][0]
+        applicators = self.dice.randint(2, laid_out)
         record = {
-            "method": "hard_wax", "areas": [area], "sections": 2, "applicators": 2,
+            "method": "hard_wax", "areas": [area], "sections": laid_out // 2, "applicators": applicators,
             "products": [], "reaction": "slight redness", "aftercare": "no sun for 24 h",
             "client_content": True,
         }  # fmt: skip
         lines.finish_line(actor=me, now=self.now, line_id=line, record=record, confirmed=WASHED)
+        self.shelf.use(boxes, slot.visit_id, area, applicators)
         return True
 
     def settle(self, slot: Slot) -> None:
@@ -360,6 +371,14 @@ class Month:
             )
         assert (states == {("ready", "")}) is not unseen, states
         self.met["kits brought back"] += len(kits)
+
+    def counts(self) -> Course:
+        """Everything is counted in the middle of a Wednesday's work, and at the very end."""
+        for day in range(2, self.days, 7):
+            yield instant(day, 13, 17)
+            self.shelf.count(self.now)
+        yield self.ends_at + timedelta(minutes=40)
+        self.shelf.count(self.now)
 
     # --- the background -------------------------------------------------------------------------
 
