@@ -144,7 +144,14 @@ class PlanFacts:
         return {who for who, duty, _ in self.shifts if duty is Duty.ATTENDANT}
 
 
+# `person`: the client under every record that was merged into theirs, their own first.
 _FACTS = f"""
+WITH RECURSIVE person(id, steps) AS (
+    SELECT %(client)s::uuid, 0
+    UNION ALL
+    SELECT c.id, p.steps + 1 FROM person p
+    JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL
+)
 SELECT to_jsonb(l), jsonb_build_object(
     'services', (SELECT jsonb_agg(to_jsonb(s)) FROM services_service s
                  WHERE s.id = ANY(%(services)s) AND s.active),
@@ -175,20 +182,10 @@ SELECT to_jsonb(l), jsonb_build_object(
                         WHERE location_id IS NULL OR location_id = %(place)s
                         GROUP BY person_id) m
                   WHERE m.ends < 'infinity'),
-    'chosen', (WITH RECURSIVE person(id, steps) AS (
-                   SELECT %(client)s::uuid, 0
-                   UNION ALL
-                   SELECT c.id, p.steps + 1 FROM person p
-                   JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL)
-               SELECT jsonb_agg(c.chosen_practitioner_id ORDER BY p.steps, p.id)
+    'chosen', (SELECT jsonb_agg(c.chosen_practitioner_id ORDER BY p.steps, p.id)
                FROM person p JOIN clients_client c ON c.id = p.id
                WHERE c.chosen_practitioner_id IS NOT NULL),
-    'conditions', (WITH RECURSIVE person(id) AS (
-                       SELECT %(client)s::uuid
-                       UNION ALL
-                       SELECT c.id FROM person p
-                       JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL)
-                   SELECT jsonb_agg(jsonb_build_array(n.kind, n.extra_minutes, n.language,
+    'conditions', (SELECT jsonb_agg(jsonb_build_array(n.kind, n.extra_minutes, n.language,
                                                       n.practitioner_id, n.required)
                                     ORDER BY n.recorded_at, n.id)
                    FROM person p JOIN services_booking_condition n
@@ -197,14 +194,8 @@ SELECT to_jsonb(l), jsonb_build_object(
                 FROM services_practitioner_buffer b WHERE b.person_id = ANY(%(people)s)),
     'languages', (SELECT jsonb_agg(jsonb_build_array(s.person_id, s.languages))
                   FROM services_spoken_languages s WHERE s.person_id = ANY(%(people)s)),
-    'client_is_new', (WITH RECURSIVE person(id) AS (
-                          SELECT id FROM clients_client WHERE id = %(client)s
-                          UNION
-                          SELECT c.id FROM person p
-                          JOIN clients_client c ON c.merged_into_id = p.id AND c.merged_into_id IS NOT NULL)
-                      SELECT count(*) > 0 AND NOT EXISTS (
-                          SELECT FROM person p JOIN services_visit v ON v.client_id = p.id AND v.state = 'left')
-                      FROM person),
+    'client_is_new', EXISTS (SELECT FROM clients_client WHERE id = %(client)s) AND NOT EXISTS (
+        SELECT FROM person p JOIN services_visit v ON v.client_id = p.id AND v.state = 'left'),
     'wet_seconds', {WET_SECONDS},
     'contact_seconds', CASE WHEN cardinality(%(kits)s::uuid[]) > 0 THEN {CONTACT_SECONDS} END,
     'client_is_linked', EXISTS (SELECT FROM clients_client c

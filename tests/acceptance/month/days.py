@@ -42,7 +42,7 @@ DESK = by(Role.FRONT_DESK, "month desk")
 #: A visit takes 22 minutes with set-up and turnover; people come every half hour.
 PACE = timedelta(minutes=30)
 BLOOD = {"stopped": True, "first_aid": True, "fresh_gloves": True, "waste_bagged": True}
-EVERY_SWEEP = timedelta(minutes=30)
+EVERY_SWEEP = timedelta(hours=1)
 
 
 @dataclass(slots=True)
@@ -383,7 +383,7 @@ class Month:
     # --- the background -------------------------------------------------------------------------
 
     def background(self) -> Course:
-        """Every task that beat would announce, each half hour, in this process."""
+        """Every task that beat would announce, each hour, in this process."""
         tasks = [_task(entry["task"]) for entry in collected_schedule().values()]
         for day in range(self.days):
             yield instant(day, 6, 5)
