@@ -17,6 +17,7 @@ class DueKind(StrEnum):
     LOCATION_LICENCE = "location_licence"
     BATH_ENDING = "bath_ending"
     KIT_SOILED = "kit_soiled"
+    KIT_LATE = "kit_late"
     POT_TEMPERATURE = "pot_temperature"
     OPENING_LIST = "opening_list"
     CLOSING_LIST = "closing_list"

@@ -2,21 +2,29 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from decimal import Decimal
 from functools import partial
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import pytest
 
+from compliance.disinfection import actions as disinfection
+from compliance.disinfection.rules.reprocessing import EventKind
 from services.rules.kits import WayBack, way_back
+from services.tasks import sweep_due_checks
 from spa_ops.claims.models import Claim
 from spa_ops.kernel import clock
+from spa_ops.kernel.actor import system_actor
 from spa_ops.kernel.intervals import Period
+from spa_ops.kernel.units import VolumeUnit
 from spa_ops.tenancy.rules import house_policy as policy_from
 from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
 from tests.services.builders import house_policy
 from tests.services.day import GLOVED, RECORD, WASHED, book, consult, in_room, line
 from tests.services.test_availability import found, pick
+from tests.services.test_due_checks import checks
 from tests.services.test_holds import at_once
 from tests.world import BUSINESS, LAKE, uid
 
@@ -93,6 +101,122 @@ def test_when_the_client_leaves_the_way_back_begins(call, now):
     assert {phase for phase, _, _ in found} == {"reprocessing", "soak"}
     assert found[0][1] == now and found[-1][2] >= now + (25 + CONTACT) * MINUTE
     assert all(a[2] == b[1] for a, b in pairwise(found))
+
+
+def left_with(call, now):
+    """The visit is over and its kit on its way back: waiting, then washed, then in a bath."""
+    visit = in_room(call, now)
+    consult(call, visit)
+    path = f"lines/{visit['lines'][0]['id']}"
+    assert call("petra").post(f"{path}/start", GLOVED).status_code == 200
+    assert call("petra").post(f"{path}/finish", {"record": RECORD, **WASHED}).status_code == 200
+    assert call("petra").post(f"visits/{visit['id']}/leave").status_code == 200
+    return kit_claims()
+
+
+def step(now, minutes, kind, kit="brow kit 1", **said):
+    with clock.stopped_at(now + minutes * MINUTE):
+        disinfection.record_reprocessing(
+            actor=system_actor(BUSINESS), now=clock.now(), kit_id=uid(kit), kind=kind, **said
+        )
+
+
+def bath_of(now):
+    """A bath of the invented concentrate, mixed at that time."""
+    with clock.stopped_at(now):
+        return disinfection.mix_solution(
+            actor=system_actor(BUSINESS), now=now, location_id=LAKE, product_id=uid("quat"),
+            container="the jar", concentrate=(Decimal(60), VolumeUnit.MILLILITRE),
+            water=(Decimal(960), VolumeUnit.MILLILITRE),
+        )  # fmt: skip
+
+
+def washed_and_in(now, bath, at=3):
+    for minute, kind in enumerate((EventKind.WASHED, EventKind.RINSED, EventKind.DRIED)):
+        step(now, at - 3 + minute, kind)
+    step(now, at, EventKind.IMMERSED, agent_id=bath.id, fully_open=True)
+
+
+def test_a_kit_that_is_stored_clean_early_is_free_at_once(call, now):
+    house_policy(**WAY_BACK)
+    planned_until = left_with(call, now)[-1][2]
+    bath = bath_of(now)
+    washed_and_in(now, bath)
+    # It went in earlier than planned: it lies there for the contact time, then it is rinsed and dried.
+    soak, dries = kit_claims()[-2:]
+    assert soak == ("soak", now + 3 * MINUTE, now + (3 + CONTACT) * MINUTE)
+    assert dries[2] == soak[2] + 10 * MINUTE < planned_until
+    for minute, kind in ((13, EventKind.LIFTED), (14, EventKind.RINSED), (15, EventKind.DRIED)):
+        step(now, minute, kind)
+    assert kit_claims()[-1] == dries
+    step(now, 16, EventKind.STORED, covered=True)
+    assert kit_claims()[-1][2] == now + 16 * MINUTE
+    with clock.stopped_at(now + 17 * MINUTE):
+        soon = line(now, who="lena", room="room 2", minutes=25)
+        assert book(call, now, soon, client="celia").status_code == 201
+
+
+def test_a_contact_that_starts_anew_keeps_the_kit_away_longer_where_nobody_has_it(call, now):
+    house_policy(**WAY_BACK)
+    planned_until = left_with(call, now)[-1][2]
+    bath = bath_of(now)
+    late = (planned_until - now) // MINUTE
+    washed_and_in(now, bath, at=late - 2)
+    with clock.stopped_at(now + late * MINUTE):
+        disinfection.record_added_to_soak(
+            actor=system_actor(BUSINESS), now=clock.now(), solution_id=bath.id, cleaned=True
+        )
+    assert kit_claims()[-2:] == [
+        ("soak", planned_until, planned_until + CONTACT * MINUTE),
+        ("reprocessing", planned_until + CONTACT * MINUTE, planned_until + (CONTACT + 10) * MINUTE),
+    ]
+    wanted = line(planned_until + 15 * MINUTE, who="lena", room="room 2", minutes=0)
+    assert book(call, now, wanted, client="celia").body["type"] == "/problems/claim-clash"
+
+
+def test_what_somebody_has_booked_is_never_taken_for_it_and_the_lateness_is_named(call, now):
+    house_policy(**WAY_BACK)
+    planned_until = left_with(call, now)[-1][2]
+    next_use = planned_until + 5 * MINUTE
+    following = line(next_use, who="lena", room="room 2", minutes=5)
+    made = book(call, now, following, client="celia")
+    assert made.status_code == 201, made.body
+    needed = datetime.fromisoformat(made.body["lines"][0]["set_up_at"])
+    bath = bath_of(now)
+    in_at = (planned_until - now) // MINUTE
+    with clock.stopped_at(planned_until):
+        sweep_due_checks()
+    late = {"kind": "kit_late", "open": "true"}
+    washed_and_in(now, bath, at=in_at)
+    assert max(until for _, since, until in kit_claims() if since < needed) == needed
+    assert (
+        "service",
+        needed,
+        datetime.fromisoformat(made.body["lines"][0]["turnover_ends_at"]),
+    ) in kit_claims()
+    with clock.stopped_at(planned_until + MINUTE):
+        sweep_due_checks()
+        (found,) = checks(call, **late)
+    assert found["subject_id"] == str(uid("brow kit 1"))
+    assert datetime.fromisoformat(found["due_at"]) == needed
+    # 17:45 UTC and the like on the clock of the place: there again after contact, rinsing and drying.
+    back = (planned_until + (CONTACT + 10) * MINUTE).astimezone(ZoneInfo("America/Chicago"))
+    assert f"{back:%H:%M}" in found["what"]
+    # Another kit is taken instead: nobody waits for this one any more.
+    other = {"kit_id": str(uid("brow kit 2"))}
+    moved = call("freya").post(
+        f"visits/{made.body['id']}/move", {"lines": [following | other]}, If_Match=made["ETag"]
+    )
+    assert moved.status_code == 200, moved.body
+    with clock.stopped_at(planned_until + 2 * MINUTE):
+        sweep_due_checks()
+        assert checks(call, **late) == []
+
+
+def test_a_kit_that_nobody_plans_for_has_no_claims_to_follow(call, now):
+    assert left_with(call, now) == []
+    washed_and_in(now, bath_of(now))
+    assert kit_claims() == []
 
 
 def test_without_the_policy_a_kit_is_free_after_the_turnover(call, now):

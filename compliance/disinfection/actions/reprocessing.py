@@ -7,6 +7,7 @@ from uuid import UUID
 
 from compliance.disinfection import queries
 from compliance.disinfection.actions.solutions import end
+from compliance.disinfection.actions.way_back import follow
 from compliance.disinfection.models import EventStrike, Implement, ImplementEvent, Kit, Solution
 from compliance.disinfection.problems import KitEmpty
 from compliance.disinfection.rules.clearance import apply, derive
@@ -134,6 +135,7 @@ def strike_event(*, actor: Actor, now: datetime, event_id: UUID, reason: str) ->
         },
     )
     _touch_kits(rows, but=None)
+    follow(kit.location, {row.kit_id for row in rows}, now)
     kit.refresh_from_db()
     return kit
 
@@ -181,6 +183,7 @@ def record(
     _keep(bench, touched, solutions, at, anew=late)
     _evidence(place, touched, before, kind, at, {e.implement_id: e.id for e in events}, said)
     _touch_kits(touched, but=rows[0].kit_id if rows else None)
+    follow(place, {row.kit_id for row in touched}, now)
 
 
 def _touch_kits(rows: Iterable[Implement], *, but: UUID | None) -> None:
