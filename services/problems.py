@@ -337,3 +337,9 @@ class PhotographForbidden(Problem):
     """
 
     slug, status, title = "photograph-forbidden", 409, "No photograph of this"
+
+
+class OwnHandOver(Problem):
+    """A hand-over is accepted by somebody else than who gave it, by name."""
+
+    slug, status, title = "own-hand-over", 409, "Own hand-over"

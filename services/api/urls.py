@@ -4,6 +4,7 @@ from services.api.checkout_urls import urlpatterns as checkout
 from services.api.client_record_urls import urlpatterns as client_records
 from services.api.condition_urls import urlpatterns as conditions
 from services.api.due_checks import urlpatterns as due_checks
+from services.api.hand_over import urlpatterns as hand_overs
 from services.api.incident_urls import urlpatterns as incidents
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.photograph_urls import urlpatterns as photographs
@@ -28,4 +29,5 @@ urlpatterns = [
     *waiting,
     *set_up,
     *due_checks,
+    *hand_overs,
 ]

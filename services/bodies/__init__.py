@@ -3,6 +3,7 @@
 from services.bodies import (  # noqa: F401
     absences,
     due_checks,
+    hand_over,
     incidents,
     price_list,
     rebooking,

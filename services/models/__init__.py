@@ -5,6 +5,7 @@ from services.models.buffers import PractitionerBuffer
 from services.models.calendars import CalendarFeed
 from services.models.conditions import BookingCondition, SpokenLanguages
 from services.models.due_checks import DueCheck
+from services.models.hand_over import HandOver
 from services.models.holds import Hold, HoldState
 from services.models.imports import ImportRow, ImportRun, RunState
 from services.models.incidents import Incident, IncidentCallBack, IncidentEntry, IncidentRead
@@ -41,6 +42,7 @@ __all__ = [
     "Duty",
     "ForesightDue",
     "ForesightRun",
+    "HandOver",
     "Hold",
     "HoldState",
     "ImportRow",

@@ -66,6 +66,8 @@ def build() -> None:
             f"locations/{LAKE}/opening-list/ticks", {"item": "hand_wash", "done": True}
         )
     )
+    for lead, place in ((call("lena"), LAKE), (call("henk"), HARBOR)):
+        _done(lead.post(f"locations/{place}/hand-overs", {"shortages": ["gloves, small"]}))
     _pot(call("lena"), LAKE, uid("room 2"), name="pot of room 2")
     _pot(call("henk"), HARBOR, uid("pier room"), name="pot of the pier")
     _at_harbor(call("henk"), now)
@@ -293,6 +295,7 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     tool = {"tag": "far tweezers", "name": "tweezers", "kind": "immersible"}
     _done(owner.post(f"kits/{kit_id}/implements", tool))
     _done(owner.post(f"kits/{kit_id}/reprocessing", {"kind": "washed"}))
+    _done(owner.post(f"{place}/hand-overs", {}))
     _pot(owner, ELSEWHERE, uid("far room"), name="far pot")
     _stock(owner, ELSEWHERE, "far room", _items(owner))
     room = f"rooms/{uid('far room')}/turnover"
