@@ -4,6 +4,7 @@ from compliance.disinfection.actions.kits import add_implement, add_kit, mark_bl
 from compliance.disinfection.actions.reprocessing import (
     record_added_to_soak,
     record_reprocessing,
+    record_reprocessing_of_kits,
     strike_event,
 )
 from compliance.disinfection.actions.running_baths import (
@@ -37,6 +38,7 @@ __all__ = [
     "read_strip",
     "record_added_to_soak",
     "record_reprocessing",
+    "record_reprocessing_of_kits",
     "strike_event",
     "top_up_solution",
     "warn_of_soaks",

@@ -18,7 +18,7 @@ from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import AlreadyCorrected, NotFound, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
-from spa_ops.unit.rows import put
+from spa_ops.unit.rows import put, touch
 from spa_ops.unit.work import action, current
 
 #: A late or struck event is put right among the events of this time; older ones have long been settled.
@@ -51,27 +51,81 @@ def record_reprocessing(
         rows = [row for row in rows if row.id in named]
         if len(rows) != len(named):
             raise invalid("/implement_ids", "names an implement that is not in this kit")
+    _record_step(
+        actor,
+        now,
+        [kit],
+        rows,
+        kind,
+        at=at,
+        agent_id=agent_id,
+        fully_open=fully_open,
+        covered=covered,
+    )
+    return kit
+
+
+@action
+def record_reprocessing_of_kits(
+    *,
+    actor: Actor,
+    now: datetime,
+    location_id: UUID,
+    kit_ids: Sequence[UUID],
+    kind: EventKind,
+    at: datetime | None = None,
+    agent_id: UUID | None = None,
+    fully_open: bool = False,
+    covered: bool = False,
+) -> list[Kit]:
+    """One step of the way back for several kits and trays of a location: all of it, or nothing.
+
+    What went into one bath together went in at one instant. Raises as `record_reprocessing`, and
+    `InvalidInput` for a kit of another location.
+    """
+    place = tenancy.location(location_id, actor)
+    kits = [tenancy.locked(Kit, kit_id, actor) for kit_id in sorted(set(kit_ids))]
+    if any(kit.location_id != place.id for kit in kits):
+        raise invalid("/kit_ids", "names a kit of another location")
+    rows = [row for kit in kits for row in queries.implements_in(kit.id)]
+    if {row.kit_id for row in rows} != {kit.id for kit in kits}:
+        raise KitEmpty
+    _record_step(
+        actor,
+        now,
+        kits,
+        rows,
+        kind,
+        at=at,
+        agent_id=agent_id,
+        fully_open=fully_open,
+        covered=covered,
+    )
+    return kits
+
+
+def _record_step(
+    actor: Actor,
+    now: datetime,
+    kits: Sequence[Kit],
+    rows: Sequence[Implement],
+    kind: EventKind,
+    *,
+    at: datetime | None,
+    agent_id: UUID | None,
+    **said: bool,
+) -> None:
+    place = kits[0].location
     if not rows:
         raise KitEmpty
     if at is not None and at > now:
         raise invalid("/at", "lies ahead")
     if kind is EventKind.IMMERSED and agent_id is None:
         raise invalid("/agent_id", "needs the bath it went into")
-    if agent_id is not None and agent_id not in queries.agents([agent_id], kit.location, now):
+    if agent_id is not None and agent_id not in queries.agents([agent_id], place, now):
         raise invalid("/agent_id", "is not a solution or product of this business")
-    record(
-        actor,
-        now,
-        kit.location,
-        rows,
-        kind,
-        at=at or now,
-        agent_id=agent_id,
-        fully_open=fully_open,
-        covered=covered,
-    )
-    put(kit, fields=[])
-    return kit
+    record(actor, now, place, rows, kind, at=at or now, agent_id=agent_id, **said)
+    touch(kits)
 
 
 @action
@@ -134,7 +188,7 @@ def strike_event(*, actor: Actor, now: datetime, event_id: UUID, reason: str) ->
             "changed_ids": [row.id for row in rows if row.state != before[row.id]],
         },
     )
-    _touch_kits(rows, but=None)
+    _touch_kits(rows, but=set())
     follow(kit.location, {row.kit_id for row in rows}, now)
     kit.refresh_from_db()
     return kit
@@ -152,7 +206,7 @@ def record(
 ) -> None:
     """Store the events, then bring every implement they touch to where it now stands.
 
-    The kit of `rows` is the caller's to publish; kits of others in the same bath are published here.
+    The kits of `rows` are the caller's to publish; kits of others in the same bath are published here.
     """
     events = [
         ImplementEvent(
@@ -182,12 +236,12 @@ def record(
     )
     _keep(bench, touched, solutions, at, anew=late)
     _evidence(place, touched, before, kind, at, {e.implement_id: e.id for e in events}, said)
-    _touch_kits(touched, but=rows[0].kit_id if rows else None)
+    _touch_kits(touched, but={row.kit_id for row in rows})
     follow(place, {row.kit_id for row in touched}, now)
 
 
-def _touch_kits(rows: Iterable[Implement], *, but: UUID | None) -> None:
-    others = {row.kit_id for row in rows} - {but}
+def _touch_kits(rows: Iterable[Implement], *, but: set[UUID]) -> None:
+    others = {row.kit_id for row in rows} - but
     for kit in (
         Kit.objects.select_for_update(of=("self",), no_key=True)
         .filter(id__in=others)

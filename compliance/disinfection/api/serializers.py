@@ -164,11 +164,8 @@ class AddImplement(Strict):
     )
 
 
-class RecordReprocessing(Strict):
+class _Step(Strict):
     kind = s.ChoiceField(RECORDABLE)
-    implement_ids = s.ListField(
-        child=s.UUIDField(), max_length=200, required=False, allow_null=True
-    )
     at = s.DateTimeField(
         required=False, allow_null=True, help_text="when it happened; now unless said"
     )
@@ -179,6 +176,18 @@ class RecordReprocessing(Strict):
         required=False, help_text="immersed: wholly under, every hinge open"
     )
     covered = s.BooleanField(required=False, help_text="stored: in the clean, covered place")
+
+
+class RecordReprocessing(_Step):
+    implement_ids = s.ListField(
+        child=s.UUIDField(), max_length=200, required=False, allow_null=True
+    )
+
+
+class RecordReprocessingOfKits(_Step):
+    kit_ids = s.ListField(
+        child=s.UUIDField(), min_length=1, max_length=50, help_text="kits and trays, each whole"
+    )
 
 
 class StrikeEvent(Strict):

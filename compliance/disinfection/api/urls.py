@@ -1,6 +1,7 @@
 from django.urls import path
 
 from compliance.disinfection.api import baths as b
+from compliance.disinfection.api import printed as p
 from compliance.disinfection.api import views as v
 from spa_ops.web.views import several
 
@@ -16,13 +17,17 @@ urlpatterns = [
     path("soak-containers/<uuid:id>", several(b.ReadContainer, b.ChangeContainer).as_view()),
     path("locations/<uuid:id>/solutions", several(b.ListSolutions, b.MixSolution).as_view()),
     path("solutions/<uuid:id>", b.ReadSolution.as_view()),
+    path("solutions/<uuid:id>/label", p.SolutionLabel.as_view()),
+    path("locations/<uuid:id>/container-marks", p.ContainerMarks.as_view()),
     path("solutions/<uuid:id>/end", b.EndSolution.as_view()),
     path("solutions/<uuid:id>/added", b.RecordAddedToSoak.as_view()),
     path("solutions/<uuid:id>/top-ups", b.TopUpSolution.as_view()),
     path("solutions/<uuid:id>/strips", b.ReadStrip.as_view()),
     path("locations/<uuid:id>/kits", several(v.ListKits, v.AddKit).as_view()),
     path("kits/<uuid:id>", v.ReadKit.as_view()),
+    path("kits/<uuid:id>/tag", p.KitTag.as_view()),
     path("kits/<uuid:id>/implements", v.AddImplement.as_view()),
+    path("locations/<uuid:id>/reprocessing", v.RecordReprocessingOfKits.as_view()),
     path("kits/<uuid:id>/reprocessing", v.RecordReprocessing.as_view()),
     path("kits/<uuid:id>/events", v.ListKitEvents.as_view()),
     path("implement-events/<uuid:id>/strike-out", v.StrikeEvent.as_view()),

@@ -17,6 +17,7 @@ from compliance.requirements.rules.packs import CAUTION
 from spa_ops.kernel.problems import AlreadyCorrected
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
+from spa_ops.web import bodies
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
     LEADS,
@@ -100,6 +101,32 @@ class RecordReprocessing(Command):
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         return self._command(request, kit_id=path["id"])
+
+
+class RecordReprocessingOfKits(Command):
+    """One step of the way back for several kits and trays at once, all of it or nothing.
+
+    The answer is each kit after it. What was done wrongly is kept and does not clear.
+    """
+
+    access = {"POST": STAFF}
+    input = shapes.RecordReprocessingOfKits
+    tag = "kits"
+    output = object_schema(items=array_of(KIT.schema))
+    problems = (KitEmpty,)
+
+    def handle(self, *, location: UUID, kind: str, **given: Any) -> list[Kit]:
+        return actions.record_reprocessing_of_kits(
+            location_id=location, kind=EventKind(kind), **given
+        )
+
+    def render(self, entity_id: UUID | None) -> bytes | str:
+        asked = dict.fromkeys(UUID(str(id_)) for id_ in self.request.data["kit_ids"])
+        found = [bodies.body(KIT, id_, self.actor).json for id_ in asked]
+        return '{"items": [' + ", ".join(found) + "]}"
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, location=path["id"])
 
 
 class StrikeEvent(Command):

@@ -131,3 +131,19 @@ _FAMILY_CAUTIONS: Mapping[Family, tuple[str, ...]] = {
 def cautions_for(family: Family) -> tuple[str, ...]:
     """What to mind with that family beside the usual cautions. Common practice; the label first."""
     return _FAMILY_CAUTIONS.get(family, ())
+
+
+def initials(name: str) -> str:
+    """The first letters of a person's names, for a label: at most three."""
+    return "".join(word[0] for word in name.split())[:3].upper()
+
+
+def ratio_in_words(label: Dilution) -> str:
+    """The ratio as nobody can read it two ways: parts added to parts of water."""
+    if label.parts_water == 0:
+        return "ready to use, no water added"
+    concentrate, water = (
+        f"{n.normalize():f}" for n in (label.parts_concentrate, label.parts_water)
+    )
+    part = "part" if concentrate == "1" else "parts"
+    return f"{concentrate} {part} of concentrate added to {water} of water"
