@@ -123,3 +123,74 @@ KIT = register(
         ),
     )
 )  # fmt: skip
+
+STERILISER = register(
+    Entity(
+        name="steriliser",
+        table="disinfection_steriliser",
+        body=json_object(
+            "id", "version", "location_id", "name", "method", "serial_number", "programmes", "pouch_days",
+            **{c: json_instant(f"e.{c}") for c in ("installed_at", "retired_at", "out_of_use_since")},
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", name="str", method="str", serial_number="str",
+            pouch_days="int", installed_at="datetime", retired_at="datetime?", out_of_use_since="datetime?",
+            programmes=array_of(
+                object_schema(name="str", celsius="str", minutes="str", kilopascals="str?")
+            ),
+        ),
+    )
+)  # fmt: skip
+
+_POUCHES = (
+    "(SELECT coalesce(jsonb_agg(jsonb_build_object('pouch', p.pouch, 'implement_ids', p.ids) ORDER BY p.pouch), '[]') "
+    "FROM (SELECT i.pouch, jsonb_agg(i.implement_id ORDER BY i.implement_id) AS ids "
+    "FROM disinfection_load_item i WHERE i.load_id = e.id GROUP BY i.pouch) p)"
+)
+_AMOUNTS = ("set_celsius", "set_minutes", "set_kilopascals", "reached_celsius", "reached_minutes", "reached_kilopascals")  # fmt: skip
+
+LOAD = register(
+    Entity(
+        name="steriliser_load",
+        table="disinfection_steriliser_load",
+        body=json_object(
+            "id", "version", "location_id", "steriliser_id", "number", "programme", "state", "faults",
+            "started_by", "finished_by", "integrator_class", "integrator_lot", "integrator_read_by",
+            "action_taken",
+            integrator="nullif(e.integrator, '')",
+            pouches=_POUCHES,
+            **{c: f"trim_scale(e.{c})::text" for c in _AMOUNTS},
+            **{
+                c: json_instant(f"e.{c}")
+                for c in ("started_at", "finished_at", "integrator_read_at", "keeps_until")
+            },
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", steriliser_id="uuid", number="int",
+            programme="str", state="str", faults="[str]", started_by="uuid?", finished_by="uuid?",
+            integrator="str?", integrator_class="int?", integrator_lot="str", integrator_read_by="uuid?",
+            action_taken="str", set_celsius="str", set_minutes="str", set_kilopascals="str?",
+            reached_celsius="str?", reached_minutes="str?", reached_kilopascals="str?",
+            started_at="datetime", finished_at="datetime?", integrator_read_at="datetime?",
+            keeps_until="datetime?",
+            pouches=array_of(object_schema(pouch="str", implement_ids="[uuid]")),
+        ),
+    )
+)  # fmt: skip
+
+SPORE_TEST = register(
+    Entity(
+        name="spore_test",
+        table="disinfection_spore_test",
+        body=json_object(
+            "id", "version", "location_id", "steriliser_id", "load_id", "lot", "laboratory", "taken_by",
+            "result", "read_by",
+            **{c: json_instant(f"e.{c}") for c in ("taken_at", "read_at")},
+        ),
+        schema=object_schema(
+            id="uuid", version="int", location_id="uuid", steriliser_id="uuid", load_id="uuid?", lot="str",
+            laboratory="str", taken_by="uuid?", result="str", read_by="uuid?", taken_at="datetime",
+            read_at="datetime?",
+        ),
+    )
+)  # fmt: skip

@@ -1,4 +1,4 @@
-"""The sweeps that end soak solutions past their use window and warn before. The table is the truth."""
+"""The sweeps that end what is past its time (soak solutions, pouches) and warn before. The tables are the truth."""
 
 from celery import shared_task
 
@@ -10,6 +10,7 @@ from spa_ops.tenancy import queries as tenancy
 BEAT = {
     "expire-solutions": ("disinfection.tasks.expire_solutions", 15),
     "warn-of-baths": ("disinfection.tasks.warn_of_baths", 30),
+    "end-shelf-lives": ("disinfection.tasks.end_shelf_lives", 60),
 }
 
 
@@ -38,3 +39,15 @@ def warn_of_baths() -> int:
                 actor=system_actor(business_id), now=clock.now(), location_id=location_id
             )
     return warned
+
+
+@shared_task(name="disinfection.tasks.end_shelf_lives")
+def end_shelf_lives() -> int:
+    """Sweep every location for pouches past their shelf life; returns how many implements."""
+    ended = 0
+    for business_id, location_id in tenancy.all_locations():
+        while done := actions.end_shelf_lives(
+            actor=system_actor(business_id), now=clock.now(), location_id=location_id
+        ):
+            ended += done
+    return ended

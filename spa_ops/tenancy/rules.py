@@ -70,6 +70,9 @@ class HousePolicy:
     #: Warned of before a bath must be discarded, and how long a kit may stand soiled.
     bath_warning_minutes: int = 30
     kit_soiled_minutes: int = 60
+    #: A house may test its sterilisers more often than its jurisdiction asks for; 0: as that asks.
+    spore_test_days: int = 0
+    spore_test_warning_days: int = 3
 
 
 #: What `wax_drawing` may be, as the requirement packs name it.

@@ -17,6 +17,8 @@ from spa_ops.tenancy import actions as tenancy
 from spa_ops.unit.work import reading
 from tests.clients.test_api import entries
 from tests.disinfection.test_disinfection_api import mix
+from tests.disinfection.test_sterilising import add as add_steriliser
+from tests.disinfection.test_sterilising import test as spore_test
 from tests.world import BUSINESS, LAKE, uid
 
 PATH = f"locations/{LAKE}/due-checks"
@@ -120,6 +122,42 @@ def test_a_soiled_kit_gets_louder_until_somebody_washes_it(call, now):
         2,
         1,
     ]
+
+
+def test_a_spore_test_is_warned_of_late_and_done(call, now):
+    # us-tx has no rule that was found: every 14 days (house policy), at once after installing.
+    steriliser = add_steriliser(call)
+    swept(now)
+    assert [c["level"] for c in checks(call, kind="spore_test", open="true")] == [1]
+    spore_test(call, steriliser, "good")
+    swept(now + timedelta(minutes=1))
+    (first,) = checks(call, kind="spore_test")
+    assert (first["outcome"], first["late"]) == ("done", False)
+    due_at, seen = now + timedelta(days=14), []
+    for days in (10.99, 11, 14, 17, 28):
+        swept(now + timedelta(days=days))
+        seen.append([c["level"] for c in checks(call, kind="spore_test", open="true")])
+    assert seen == [[], [0], [1], [2], [3]]
+    # The test was taken in time and entered weeks later: it was not late.
+    with clock.stopped_at(now + timedelta(days=29)):
+        spore_test(call, steriliser, at=(due_at - timedelta(hours=1)).isoformat())
+        sweep_due_checks()
+    late = [c for c in checks(call, kind="spore_test") if c["due_at"].startswith("2026-05-20")]
+    assert [(c["outcome"], c["late"]) for c in late] == [("done", False)]
+
+
+def test_a_steriliser_out_of_use_asks_for_its_tests_until_it_is_back(call, now):
+    steriliser = add_steriliser(call)
+    spore_test(call, steriliser, "good")
+    with clock.stopped_at(now + timedelta(days=1)):
+        spore_test(call, steriliser, "failed")
+        sweep_due_checks()
+    assert [c["level"] for c in checks(call, kind="spore_test", open="true")] == [1]
+    for days in (2, 3, 4):
+        with clock.stopped_at(now + timedelta(days=days)):
+            spore_test(call, steriliser, "good")
+            sweep_due_checks()
+    assert checks(call, kind="spore_test", open="true") == []
 
 
 @pytest.fixture

@@ -80,7 +80,21 @@ def build() -> None:
     _waiting(call("henk"), HARBOR, uid("hugo"), uid("lip wax"))
     for who, whose, place in (("olga", "pavel", "us-tx"), ("olga", "hana", "us-ny"), ("stranger", "stranger", "us-tx")):  # fmt: skip
         _licence_expiring(call(who), uid(whose), place)
+    _sterilised(call("lena"), LAKE, "brow kit 2 tweezers")
+    _sterilised(call("henk"), HARBOR, None)
+    _sterilised(call("stranger"), ELSEWHERE, None)
     sweep_due_checks()
+
+
+def _sterilised(lead: Caller, place: Any, implement: str | None) -> None:
+    """A load that is running, and a spore test that nobody has read."""
+    heat = {"temperature": {"amount": "121", "unit": "C"}, "minutes": "30"}
+    given = {"name": "steam 1", "method": "steam", "programmes": [{"name": "wrapped"} | heat]}
+    steriliser = _done(lead.post(f"locations/{place}/sterilisers", given))["id"]
+    pouches = [{"pouch": "A1", "implement_ids": [str(uid(implement))]}] if implement else []
+    load = {"programme": "wrapped", "pouches": pouches}
+    _done(lead.post(f"sterilisers/{steriliser}/loads", load))
+    _done(lead.post(f"sterilisers/{steriliser}/spore-tests", {"lot": "INV-B1"}))
 
 
 def _licence_expiring(owner: Caller, person_id: Any, jurisdiction: str) -> None:

@@ -75,7 +75,7 @@ def open_kit(*, actor: Actor, now: datetime, kit_id: UUID, visit_id: UUID) -> Ki
         raise KitEmpty
     if KitUse.objects.filter(kit=kit, visit_id=visit_id).exists():
         return kit
-    uncleared = [row.id for row in rows if not queries.track_of(row).may_be_used]
+    uncleared = [row.id for row in rows if not queries.track_of(row).may_be_used_at(now)]
     cleared = not uncleared
     KitUse(
         business_id=actor.business_id,

@@ -172,7 +172,8 @@ def strike_event(*, actor: Actor, now: datetime, event_id: UUID, reason: str) ->
         person_id=actor.person_id,
         reason=reason,
     ).save(force_insert=True)
-    rows = _locked(queries.sharing({event.implement_id}, now - LOOK_BACK))
+    since = queries.look_back({event.implement_id}, now, LOOK_BACK)
+    rows = _locked(queries.sharing({event.implement_id}, since))
     before = {row.id: row.state for row in rows}
     _keep(_derived_anew(kit.location, rows, now), rows, [], now, anew=True)
     current().evidence(
@@ -192,6 +193,46 @@ def strike_event(*, actor: Actor, now: datetime, event_id: UUID, reason: str) ->
     follow(kit.location, {row.kit_id for row in rows}, now)
     kit.refresh_from_db()
     return kit
+
+
+def strike_all(
+    actor: Actor, now: datetime, place: Location, events: Sequence[ImplementEvent], *, reason: str
+) -> None:
+    """Strike out events that followed from something that did not happen, and derive anew."""
+    if not events:
+        return
+    EventStrike.objects.bulk_create(
+        EventStrike(
+            business_id=actor.business_id,
+            event=event,
+            struck_at=now,
+            person_id=actor.person_id,
+            reason=reason,
+        )
+        for event in events
+    )
+    ids = {event.implement_id for event in events}
+    rows = _locked(queries.sharing(ids, queries.look_back(ids, now, LOOK_BACK)))
+    before = {row.id: row.state for row in rows}
+    _keep(_derived_anew(place, rows, now), rows, [], now, anew=True)
+    for event in events:
+        changed = [
+            row for row in rows if row.id == event.implement_id and row.state != before[row.id]
+        ]
+        current().evidence(
+            "implement.event_struck",
+            location_id=place.id,
+            subject_id=event.implement_id,
+            facts={
+                "implement_id": event.implement_id,
+                "kit_id": event.implement.kit_id,
+                "event_id": event.id,
+                "event": event.kind,
+                "at": event.at,
+                "changed_ids": [row.id for row in changed],
+            },
+        )
+    _touch_kits(rows, but=None)
 
 
 def record(
@@ -225,7 +266,8 @@ def record(
     touched = _touched(rows, said.get("agent_id"))
     late = any(row.last_event_at and at < row.last_event_at for row in touched)
     if late:
-        touched = _locked(queries.sharing({row.id for row in touched}, now - LOOK_BACK))
+        since = queries.look_back({row.id for row in touched}, now, LOOK_BACK)
+        touched = _locked(queries.sharing({row.id for row in touched}, since))
     baths = {i for row in touched for i in (row.bath_id, row.agent_id)} | {said.get("agent_id")}
     solutions = _locked_solutions(baths)
     before = {row.id: row.state for row in touched}
@@ -284,7 +326,8 @@ def _applied(
 
 def _derived_anew(place: Location, touched: Sequence[Implement], now: datetime) -> Bench:
     """Everything that shared a bath, derived again from what was recorded and not struck out."""
-    stored = queries.events_since({row.id for row in touched}, now - LOOK_BACK)
+    ids = {row.id for row in touched}
+    stored = queries.events_since(ids, queries.look_back(ids, now, LOOK_BACK))
     known = queries.agents({e.agent_id for e in stored if e.agent_id}, place, now)
     kinds = {row.id: ImplementClass(row.kind) for row in touched}
     made_of = {row.id: frozenset(row.materials) for row in touched}
@@ -310,6 +353,8 @@ def _keep(
         "contact_from",
         "due_at",
         "visit_id",
+        "load_id",
+        "keeps_until",
     )
     for row in touched:
         track = bench.tracks[row.id]

@@ -3,13 +3,22 @@
 from rest_framework import serializers as s
 
 from compliance.disinfection.rules.labels import Family, Material
-from compliance.disinfection.rules.reprocessing import OF_THE_BATH, EventKind, ImplementClass
+from compliance.disinfection.rules.reprocessing import (
+    ABOUT_LOADS,
+    OF_THE_BATH,
+    EventKind,
+    ImplementClass,
+)
 from compliance.disinfection.rules.use_window import EndReason, LimitKind
 from spa_ops.kernel.units import VolumeUnit
 from spa_ops.web.views import Strict
 
-#: What people record by hand; opening and blood come with the visit.
-RECORDABLE = [k.value for k in EventKind if k not in OF_THE_BATH | {EventKind.USED}]
+#: What people record by hand; opening comes with the visit, what becomes of a load with the load.
+RECORDABLE = [
+    k.value
+    for k in EventKind
+    if k not in {EventKind.USED, EventKind.LOADED} | OF_THE_BATH | ABOUT_LOADS
+]
 UNITS = [u.value for u in VolumeUnit]
 MATERIALS = [m.value for m in Material]
 CLASSES = [k.value for k in ImplementClass]

@@ -3,6 +3,7 @@ from django.urls import path
 from compliance.disinfection.api import baths as b
 from compliance.disinfection.api import printed as p
 from compliance.disinfection.api import views as v
+from compliance.disinfection.api.sterilising import urlpatterns as sterilising
 from spa_ops.web.views import several
 
 urlpatterns = [
@@ -32,4 +33,5 @@ urlpatterns = [
     path("kits/<uuid:id>/events", v.ListKitEvents.as_view()),
     path("implement-events/<uuid:id>/strike-out", v.StrikeEvent.as_view()),
     path("kits/<uuid:id>/clearance", v.ReadClearance.as_view()),
+    *sterilising,
 ]

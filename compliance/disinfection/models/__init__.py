@@ -15,6 +15,15 @@ from compliance.disinfection.models.solutions import (
     StripReading,
     TopUp,
 )
+from compliance.disinfection.models.sterilising import (
+    LoadItem,
+    LoadState,
+    SporeTest,
+    SporeTestCorrection,
+    Steriliser,
+    SteriliserLoad,
+    SteriliserRepair,
+)
 
 __all__ = [
     "Container",
@@ -23,9 +32,16 @@ __all__ = [
     "ImplementEvent",
     "Kit",
     "KitUse",
+    "LoadItem",
+    "LoadState",
     "Product",
     "SiteCheck",
     "Solution",
+    "SporeTest",
+    "SporeTestCorrection",
+    "Steriliser",
+    "SteriliserLoad",
+    "SteriliserRepair",
     "StripReading",
     "TopUp",
 ]

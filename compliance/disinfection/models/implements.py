@@ -63,6 +63,9 @@ class Implement(TenantModel):
     visit_id = models.UUIDField(null=True)
     #: The contact of this instant was warned of as too long.
     soak_warned_for = models.DateTimeField(null=True)
+    #: The steriliser's load it lies in or came from, and the end of its pouch's shelf life.
+    load_id = models.UUIDField(null=True)
+    keeps_until = models.DateTimeField(null=True)
     last_event_at = models.DateTimeField(null=True)
     derived_anew = models.PositiveIntegerField(default=0)
 
@@ -87,6 +90,11 @@ class Implement(TenantModel):
                 name="disinfection_implement_soaking",
                 condition=models.Q(state="disinfecting"),
             ),
+            models.Index(
+                fields=["business_id", "location", "keeps_until"],
+                name="disinfection_implement_keeps",
+                condition=models.Q(keeps_until__isnull=False),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -106,6 +114,7 @@ class ImplementEvent(TenantModel):
     fully_open = models.BooleanField(default=False)
     covered = models.BooleanField(default=False)
     cleaned = models.BooleanField(default=False)
+    keeps_until = models.DateTimeField(null=True)
     recorded_at = models.DateTimeField()
     person_id = models.UUIDField(null=True)
 

@@ -1,12 +1,12 @@
 """Reads of products, solutions, kits and implements; rows turned into what the rules take."""
 
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import F, Q
+from django.db.models import F, Max, Q
 
 from compliance.disinfection.models import (
     Container,
@@ -194,6 +194,8 @@ def track_of(row: Implement) -> Track:
         contact_from=row.contact_from,
         due_at=row.due_at,
         visit_id=row.visit_id,
+        load_id=row.load_id,
+        keeps_until=row.keeps_until,
     )
 
 
@@ -208,6 +210,7 @@ def event_of(row: ImplementEvent) -> Event:
         fully_open=row.fully_open,
         covered=row.covered,
         cleaned=row.cleaned,
+        keeps_until=row.keeps_until,
     )
 
 
@@ -353,3 +356,14 @@ def sharing(ids: set[UUID], since: datetime) -> set[UUID]:
         new = found - known
         known |= found
     return known
+
+
+def look_back(ids: set[UUID], now: datetime, by: timedelta) -> datetime:
+    """From when events are taken to derive these implements anew.
+
+    `by` before now; of what has lain in store for longer, `by` before it was last washed: nothing
+    that was before a way back bears on it.
+    """
+    washed = ImplementEvent.objects.filter(implement__in=ids, kind="washed", at__lte=now - by)
+    last = washed.values("implement").annotate(last=Max("at")).values_list("last", flat=True)
+    return min([now, *last]) - by

@@ -17,6 +17,7 @@ from compliance.disinfection.rules.contact import (
 )
 from compliance.disinfection.rules.guidance import ADVICE, Reason
 from compliance.disinfection.rules.reprocessing import (
+    ABOUT_LOADS,
     Event,
     EventKind,
     ImplementClass,
@@ -69,7 +70,8 @@ def apply(bench: Bench, event: Event, agents: Agents) -> Bench:
         raise ValueError("this event is about an implement that is not on the bench")
     if event.kind is _E.IMMERSED:
         return immersed(bench, track, event, agents)
-    if not (event.kind in _KEEPS_WET and track.kind.is_wiped and track.bath_id is None):
+    stays_wet = event.kind in _KEEPS_WET and track.kind.is_wiped and track.bath_id is None
+    if not (stays_wet or event.kind in ABOUT_LOADS):
         track = contact_ended(track, event, agents)
     return bench.having(STEPS[event.kind](track, event, agents))
 
@@ -107,8 +109,8 @@ def clearance(track: Track, *, as_of: datetime, agents: Agents) -> Clearance:
         implement_id=track.implement_id,
         state=track.state,
         since=track.since,
-        is_cleared=track.is_cleared,
-        may_be_used=track.may_be_used,
+        is_cleared=track.is_cleared and reason is not Reason.SHELF_LIFE_OVER,
+        may_be_used=track.may_be_used_at(as_of),
         reason=reason,
         what_to_do=ADVICE[reason].what_to_do,
         basis=ADVICE[reason].basis,
@@ -140,6 +142,8 @@ def soaks_too_long(track: Track, as_of: datetime, agents: Agents) -> bool:
 def _reason(track: Track, as_of: datetime, agents: Agents) -> Reason:
     if track.flaw is not None:
         return track.flaw
+    if track.may_be_used and not track.may_be_used_at(as_of):
+        return Reason.SHELF_LIFE_OVER
     if track.state is _S.CLEANED and track.kind is ImplementClass.MUST_BE_STERILISED:
         return Reason.NEEDS_STERILISING
     if track.state is not _S.DISINFECTING or track.due_at is None:
@@ -160,6 +164,8 @@ _NEXT: Mapping[ImplementState, Reason] = {
     _S.DISINFECTED: Reason.FINAL_RINSE_NEXT,
     _S.RINSED: Reason.FINAL_DRY_NEXT,
     _S.DRIED: Reason.STORE_NEXT,
+    _S.PACKED: Reason.STERILISE_NEXT,
+    _S.STERILISING: Reason.RELEASE_NEXT,
     _S.READY: Reason.READY,
     _S.OUT_OF_USE: Reason.OUT_OF_USE,
 }

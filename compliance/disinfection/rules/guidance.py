@@ -24,6 +24,8 @@ class Reason(StrEnum):
     FINAL_RINSE_NEXT = "final_rinse_next"
     FINAL_DRY_NEXT = "final_dry_next"
     STORE_NEXT = "store_next"
+    STERILISE_NEXT = "sterilise_next"
+    RELEASE_NEXT = "release_next"
     # Something went wrong and was recorded as it happened.
     USED_UNCLEARED = "used_uncleared"
     NOT_CLEANED = "not_cleaned"
@@ -50,6 +52,15 @@ class Reason(StrEnum):
     STORED_WET = "stored_wet"
     STORED_UNCLEARED = "stored_uncleared"
     STORED_UNCOVERED = "stored_uncovered"
+    NOT_FOR_STERILISING = "not_for_sterilising"
+    PACKED_UNCLEANED = "packed_uncleaned"
+    PACKED_WET = "packed_wet"
+    NOT_PACKED = "not_packed"
+    LOADED_UNCLEANED = "loaded_uncleaned"
+    LOAD_FAILED = "load_failed"
+    RECALLED = "recalled"
+    POUCH_OPENED = "pouch_opened"
+    SHELF_LIFE_OVER = "shelf_life_over"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +75,8 @@ _VIRGINIA = "18VAC41-20-270(B)"
 _LABEL = "product label; Wyo. barber rules ch. 2 s. 2-2"
 _COMMON = "common practice, no source"
 _HOUSE = "house policy"
+_MAKER = "instructions of the steriliser and the pouch; common practice, no source"
+_INTEGRATOR = "Cal. H&S 119315 for an integrator in each load"
 
 ADVICE: Mapping[Reason, Advice] = {
     Reason.READY: Advice("Ready. Keep it covered until it is needed.", "16 CCR 979 (older text)"),
@@ -149,7 +162,9 @@ ADVICE: Mapping[Reason, Advice] = {
         "Wiping does not clear this one. Wash, rinse, dry and immerse it.", _HOUSE
     ),
     Reason.NEEDS_STERILISING: Advice(
-        "This must be sterilised; a bath or a wipe does not clear it.", "19 NYCRR 160.17(b)"
+        "This must be sterilised: clean and dry it, pack it, put it into a load. A bath, a wipe or a "
+        "UV box does not clear it.",
+        "19 NYCRR 160.17(b)",
     ),
     Reason.STILL_DRYING: Advice("Let it air-dry for 2 to 4 min after the wet time.", _COMMON),
     Reason.FINAL_RINSE_SKIPPED: Advice("It was not rinsed after the bath. Rinse, dry.", _VIRGINIA),
@@ -160,5 +175,41 @@ ADVICE: Mapping[Reason, Advice] = {
     Reason.STORED_UNCOVERED: Advice(
         "It was put away uncovered and counts as soiled. Clean and disinfect it.",
         "16 CCR 979 (older text); counting it as soiled is house policy",
+    ),
+    Reason.STERILISE_NEXT: Advice("Packed. Put it into a load of the steriliser.", _MAKER),
+    Reason.RELEASE_NEXT: Advice(
+        "In a load. Nothing in it may be used until the load is finished and its integrator has passed.",
+        _INTEGRATOR,
+    ),
+    Reason.NOT_FOR_STERILISING: Advice(
+        "This must not go into a steriliser. Have it checked; wipe it for the label's time.", _MAKER
+    ),
+    Reason.PACKED_UNCLEANED: Advice(
+        "It was packed soiled. Take it out; wash, rinse and dry it, and use a new pouch.", _COMMON
+    ),
+    Reason.PACKED_WET: Advice(
+        "It was packed wet. Take it out, rinse and dry it, and use a new pouch.", _COMMON
+    ),
+    Reason.NOT_PACKED: Advice(
+        "It went into the load without a fresh pouch. Pack it and sterilise it again.", _COMMON
+    ),
+    Reason.LOADED_UNCLEANED: Advice(
+        "It went into the load soiled. Wash, rinse and dry it, pack it and sterilise it again.",
+        _COMMON,
+    ),
+    Reason.LOAD_FAILED: Advice(
+        "Its load was not released. Find out why; then pack it anew and sterilise it again.",
+        _INTEGRATOR,
+    ),
+    Reason.RECALLED: Advice(
+        "A spore test failed after its load. Do not use it. Clean and pack it anew, and sterilise "
+        "it in a steriliser whose tests passed. Ask your local health department what else to do.",
+        "Minn. R. 2105.0377; Ontario health unit, sterilisation page",
+    ),
+    Reason.POUCH_OPENED: Advice(
+        "Its pouch was opened, torn or wet. Pack it anew and sterilise it again.", _MAKER
+    ),
+    Reason.SHELF_LIFE_OVER: Advice(
+        "Its pouch is past its shelf life. Pack it anew and sterilise it again.", _MAKER
     ),
 }

@@ -28,9 +28,11 @@ class ImplementClass(StrEnum):
 
 
 class ImplementState(StrEnum):
-    """Where an implement stands on its way back: clean, disinfect, rinse, dry, store.
+    """Where an implement stands on its way back: clean, disinfect, rinse, dry, store; or clean, pack,
+    sterilise.
 
-    `CLEANED` is washed, rinsed and dried, or wiped clean; `DISINFECTED` has had its contact time.
+    `CLEANED` is washed, rinsed and dried, or wiped clean; `DISINFECTED` has had its contact time;
+    `PACKED` is in a closed pouch; `STERILISING` is in a load that nobody has released yet.
     """
 
     IN_USE = "in_use"
@@ -42,13 +44,15 @@ class ImplementState(StrEnum):
     DISINFECTED = "disinfected"
     RINSED = "rinsed"
     DRIED = "dried"
+    PACKED = "packed"
+    STERILISING = "sterilising"
     READY = "ready"
     OUT_OF_USE = "out_of_use"
 
 
 _S = ImplementState
 
-#: States in which the contact time stands proven.
+#: States in which the contact time, or the load, stands proven.
 CONTACT_MET = frozenset({_S.DISINFECTED, _S.RINSED, _S.DRIED, _S.READY})
 
 # From anywhere an implement can be soiled again, washed again, or taken out of use.
@@ -61,12 +65,17 @@ _ONWARD: Mapping[ImplementState, frozenset[ImplementState]] = {
     _S.SOILED: frozenset({_S.CLEANED}),
     _S.WASHED: frozenset({_S.WASH_RINSED, _S.CLEANED}),
     _S.WASH_RINSED: frozenset({_S.CLEANED}),
-    _S.CLEANED: frozenset({_S.DISINFECTING, _S.WASH_RINSED}),
+    _S.CLEANED: frozenset({_S.DISINFECTING, _S.WASH_RINSED, _S.PACKED}),
     _S.DISINFECTING: frozenset({_S.DISINFECTED, _S.CLEANED, _S.WASH_RINSED, _S.RINSED, _S.DRIED}),
     _S.DISINFECTED: frozenset({_S.RINSED, _S.DRIED, _S.DISINFECTING, _S.CLEANED}),
     _S.RINSED: frozenset({_S.DRIED, _S.WASH_RINSED, _S.CLEANED}),
-    _S.DRIED: frozenset({_S.READY, _S.RINSED, _S.DISINFECTING, _S.CLEANED}),
-    _S.READY: frozenset({_S.IN_USE, _S.RINSED, _S.DISINFECTING, _S.CLEANED}),
+    _S.DRIED: frozenset({_S.READY, _S.RINSED, _S.DISINFECTING, _S.CLEANED, _S.PACKED}),
+    # Out of its pouch an implement is clean or wet; only a released load leads from it to ready.
+    _S.PACKED: frozenset({_S.STERILISING, _S.CLEANED, _S.WASH_RINSED, _S.DISINFECTING}),
+    _S.STERILISING: frozenset({_S.READY, _S.PACKED, _S.CLEANED, _S.WASH_RINSED, _S.DISINFECTING}),
+    _S.READY: frozenset(
+        {_S.IN_USE, _S.RINSED, _S.DISINFECTING, _S.CLEANED, _S.PACKED, _S.WASH_RINSED}
+    ),
 }
 
 #: Every legal change of state that one event may bring, for the rules and the database's trigger.
@@ -87,7 +96,9 @@ class EventKind(StrEnum):
 
     `USED` is opened for a visit or used in it: both count as soiled. `ADDED` is anything without
     an own tag put into a running bath, `TOPPED_UP` concentrate or water poured into it. `DRIED` is
-    dry by towel or by air.
+    dry by towel or by air. `LOADED` is put into a steriliser's load, `STERILISED` and `LOAD_FAILED`
+    are what its reading came to, `RECALLED` is that a later spore test failed. `POUCH_OPENED`:
+    opened without being used, torn or wet.
     """
 
     USED = "used"
@@ -105,19 +116,41 @@ class EventKind(StrEnum):
     WENT_DRY = "went_dry"
     RE_WETTED = "re_wetted"
     STORED = "stored"
+    PACKED = "packed"
+    LOADED = "loaded"
+    STERILISED = "sterilised"
+    LOAD_FAILED = "load_failed"
+    RECALLED = "recalled"
+    POUCH_OPENED = "pouch_opened"
+    SHELF_LIFE_OVER = "shelf_life_over"
     TAKEN_OUT_OF_USE = "taken_out_of_use"
     BROUGHT_BACK = "brought_back"
 
 
 #: What happens to a bath and to all in it, and to no implement by name.
 OF_THE_BATH = frozenset({EventKind.ADDED, EventKind.TOPPED_UP})
+#: What becomes of a load. An implement that has left it is not touched by these.
+ABOUT_LOADS = frozenset(
+    {EventKind.STERILISED, EventKind.LOAD_FAILED, EventKind.RECALLED, EventKind.SHELF_LIFE_OVER}
+)
+_NEEDS_AGENT = frozenset(
+    {
+        *OF_THE_BATH,
+        EventKind.IMMERSED,
+        EventKind.LOADED,
+        EventKind.STERILISED,
+        EventKind.LOAD_FAILED,
+        EventKind.RECALLED,
+    }
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
     """One thing that happened, at `at` (aware). What is not said counts as not done.
 
-    `agent_id` is the bath or the wipe's product; `fully_open` (immersed): wholly under and every
+    `agent_id` is the bath, the wipe's product or the load; `keeps_until` (sterilised): the end of
+    the pouch's shelf life, None where it keeps until it is opened or damaged; `fully_open` (immersed): wholly under and every
     hinge open; `covered` (stored): in the clean, covered place; `cleaned` (added): washed, rinsed
     and dried before; `visit_id` (used): for whom.
     """
@@ -130,6 +163,7 @@ class Event:
     fully_open: bool = False
     covered: bool = False
     cleaned: bool = False
+    keeps_until: datetime | None = None
 
     def __post_init__(self) -> None:
         if self.at.tzinfo is None:
@@ -137,8 +171,8 @@ class Event:
         object.__setattr__(self, "at", self.at.astimezone(UTC))
         if (self.implement_id is None) != (self.kind in OF_THE_BATH):
             raise ValueError("only an addition to a soak has no implement")
-        if self.agent_id is None and self.kind in OF_THE_BATH | {EventKind.IMMERSED}:
-            raise ValueError(f"{self.kind} needs the bath it happened in")
+        if self.agent_id is None and self.kind in _NEEDS_AGENT:
+            raise ValueError(f"{self.kind} needs the bath or load it happened in")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -22,6 +22,7 @@ from compliance.disinfection.rules.reprocessing import (
     ImplementClass,
     ImplementState,
 )
+from compliance.disinfection.rules.sterilising_steps import STERILISING_STEPS
 from compliance.disinfection.rules.tracks import Agents, Bath, Track, moved
 
 _S = ImplementState
@@ -32,7 +33,7 @@ def _used(track: Track, event: Event, _: Agents) -> Track:
     if track.state is _S.IN_USE and event.visit_id is not None and track.visit_id == event.visit_id:
         return track
     used = replace(track, visit_id=event.visit_id, parts_off=False)
-    if track.may_be_used:
+    if track.may_be_used_at(event.at):
         return moved(used, _S.IN_USE, event.at)
     state = _S.OUT_OF_USE if track.state is _S.OUT_OF_USE else _S.SOILED
     return moved(used, state, event.at, Reason.USED_UNCLEARED)
@@ -66,6 +67,8 @@ def _washed(track: Track, event: Event, _: Agents) -> Track:
 
 
 def _rinsed(track: Track, event: Event, _: Agents) -> Track:
+    if track.in_pouch:  # it was taken out, and is wet
+        return moved(track, _S.WASH_RINSED, event.at, Reason.POUCH_OPENED)
     if track.state in {_S.WASHED, _S.CLEANED}:
         return moved(track, _S.WASH_RINSED, event.at)
     if track.state in {_S.DISINFECTED, _S.DRIED, _S.READY}:
@@ -123,7 +126,8 @@ def _re_wetted(track: Track, event: Event, agents: Agents) -> Track:
 
 
 def _stored(track: Track, event: Event, _: Agents) -> Track:
-    if track.state is _S.OUT_OF_USE:
+    # A closed pouch is its cover; a UV box is a place to store things and clears nothing.
+    if track.state is _S.OUT_OF_USE or track.is_sterile:
         return track
     if track.state not in CONTACT_MET:
         state = _S.SOILED if track.state is _S.IN_USE else track.state
@@ -169,4 +173,5 @@ STEPS: Mapping[EventKind, Callable[[Track, Event, Agents], Track]] = {
     _E.STORED: _stored,
     _E.TAKEN_OUT_OF_USE: _taken_out_of_use,
     _E.BROUGHT_BACK: _brought_back,
+    **STERILISING_STEPS,
 }

@@ -41,6 +41,10 @@ class ParameterName(StrEnum):
     EQUIPMENT_CARE = "equipment_care"
     OPENING_LIST = "opening_list"
     CLOSING_LIST = "closing_list"
+    SPORE_TEST_DAYS = "spore_test_days"
+    SPORE_TEST_OCCASIONS = "spore_test_occasions"
+    GOOD_SPORE_TESTS_AFTER_FAILURE = "good_spore_tests_after_failure"
+    STERILISING_SETTINGS = "sterilising_settings"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

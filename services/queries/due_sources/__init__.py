@@ -1,5 +1,5 @@
 """The sources of due checks. Importing this package registers every one of them."""
 
-from services.queries.due_sources import baths, kits, licences, rooms
+from services.queries.due_sources import baths, kits, licences, rooms, sterilisers
 
-__all__ = ["baths", "kits", "licences", "rooms"]
+__all__ = ["baths", "kits", "licences", "rooms", "sterilisers"]

@@ -16,6 +16,7 @@ NINE = datetime(2026, 3, 2, 9, tzinfo=UTC)
 TWEEZERS, SCISSORS, LAMP, LANCE = (UUID(int=n) for n in (1, 2, 3, 4))
 BATH, OTHER_BATH, WIPE = (UUID(int=n) for n in (11, 12, 13))
 PROBE = UUID(int=5)
+LOAD, OTHER_LOAD = (UUID(int=n) for n in (31, 32))
 ANNA, BEN = UUID(int=21), UUID(int=22)
 TEN_MINUTES = 600
 
@@ -76,6 +77,16 @@ def way_back(start=0, soak=TEN_MINUTES, implement=TWEEZERS, *, bath=BATH):
         immersed(start, implement, bath=bath),
         event("lifted", start + soak, implement),
         *put_away(start + soak, implement),
+    ]
+
+
+def sterilised(start, implement=TWEEZERS, *, load=LOAD, keeps_until=None):
+    """The whole right way from soiled to sterile, an hour long."""
+    return [
+        *cleaned(start, implement),
+        event("packed", start, implement),
+        event("loaded", start + 60, implement, agent_id=load),
+        event("sterilised", start + 3600, implement, agent_id=load, keeps_until=keeps_until),
     ]
 
 

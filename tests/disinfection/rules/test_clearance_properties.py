@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from compliance.disinfection.rules.clearance import Bench, apply, derive
 from compliance.disinfection.rules.guidance import Reason
 from compliance.disinfection.rules.reprocessing import (
+    ABOUT_LOADS,
     CONTACT_MET,
     MOVES,
     OF_THE_BATH,
@@ -30,9 +31,11 @@ from tests.disinfection.rules.bench import (
     KINDS,
     LAMP,
     LANCE,
+    LOAD,
     NINE,
     OTHER_BATH,
     PROBE,
+    OTHER_LOAD,
     SCISSORS,
     TEN_MINUTES,
     TWEEZERS,
@@ -66,6 +69,15 @@ def variants(kind, who):
         E.WIPED: [{"agent_id": WIPE}, {}],
         E.STORED: [{"covered": c} for c in (True, False)],
         E.USED: [{"visit_id": v} for v in (ANNA, BEN)],
+        E.STERILISED: [
+            {"agent_id": each, "keeps_until": until}
+            for each in (LOAD, OTHER_LOAD)
+            for until in (None, at(1800))
+        ],
+        **{
+            k: [{"agent_id": each} for each in (LOAD, OTHER_LOAD)]
+            for k in (E.LOADED, E.LOAD_FAILED, E.RECALLED)
+        },
     }.get(kind, [{}])
     named = None if kind in OF_THE_BATH else who
     return [{"kind": kind, "implement_id": named, **f} for f in flags]
@@ -234,7 +246,8 @@ def follows(happened, wanted):
 
 def is_proven(happened, contact=TEN_MINUTES):
     """Reads backwards from `ready`: what an inspector would ask for, implement by implement."""
-    own = [e for e in happened if e.implement_id == TWEEZERS]
+    # What becomes of a load takes nobody's implement out of a bath.
+    own = [e for e in happened if e.implement_id == TWEEZERS and e.kind not in ABOUT_LOADS]
     soils = (E.USED, E.BLOOD_SEEN, E.PUT_WITH_SOILED, E.TAKEN_OUT_OF_USE)
     soiled = max((n for n, e in enumerate(own) if e.kind in soils), default=-1)
     since = own[soiled + 1 :]
@@ -303,6 +316,13 @@ def test_ready_only_with_a_whole_proof():
 # Every state there is -----------------------------------------------------------------------
 
 
+DRY_FLAWS = {
+    Reason.LOAD_FAILED,
+    Reason.POUCH_OPENED,
+    Reason.SHELF_LIFE_OVER,
+    Reason.NOT_PACKED,
+}
+OF_LOAD = {ImplementState.STERILISING, ImplementState.READY}
 TIMED = {ImplementState.DISINFECTING, ImplementState.DISINFECTED}
 
 
@@ -310,6 +330,8 @@ def as_new(found, now):
     """The same situation told from nine o'clock, without what no next state depends on."""
     wet = found.state is ImplementState.DISINFECTING or found.flaw is Reason.DRIED_EARLY
     flaw = found.flaw if found.flaw in {None, Reason.DRIED_EARLY} else Reason.NOT_CLEANED
+    if found.flaw in DRY_FLAWS:
+        flaw = Reason.LOAD_FAILED
     told = replace(
         found,
         since=None,
@@ -318,6 +340,8 @@ def as_new(found, now):
         blood=False,
         visit_id=found.visit_id if found.state is ImplementState.IN_USE else None,
         agent_id=found.agent_id if wet else None,
+        keeps_until=found.keeps_until and at(1800 if found.keeps_until > now else 0),
+        load_id=found.load_id if found.state in OF_LOAD else None,
     )
     if found.due_at is None or found.state not in TIMED:
         return replace(told, due_at=None)
@@ -357,21 +381,33 @@ def test_the_table_of_moves_is_neither_too_wide_nor_too_narrow():
 
 def test_moves_that_would_skip_the_contact_are_illegal():
     for before, after in product(ImplementState, ImplementState):
-        if after in CONTACT_MET and before not in CONTACT_MET | {ImplementState.DISINFECTING}:
+        proving = {ImplementState.DISINFECTING, ImplementState.STERILISING}
+        if after in CONTACT_MET and before not in CONTACT_MET | proving:
             assert not is_legal_move(before, after)
-        if after is ImplementState.READY and before is not ImplementState.DRIED:
+        dry = {ImplementState.DRIED, ImplementState.STERILISING}
+        if after is ImplementState.READY and before not in dry:
             assert not is_legal_move(before, after)
         assert not is_legal_move(before, before)
 
 
-def test_what_must_be_sterilised_never_gets_ready():
+def test_what_must_be_sterilised_gets_ready_only_from_a_load():
     pairs = reachable(ImplementClass.MUST_BE_STERILISED)
-    assert not {after for _, after in pairs} & CONTACT_MET
+    assert {after for _, after in pairs} & CONTACT_MET == {ImplementState.READY}
+    before = {before for before, after in pairs if after is ImplementState.READY}
+    assert before == {ImplementState.STERILISING, ImplementState.READY}
+
+
+def test_what_is_wiped_is_never_packed():
+    for kind in (c for c in ImplementClass if c.is_wiped):
+        reached = {after for _, after in reachable(kind)}
+        assert not reached & {ImplementState.PACKED, ImplementState.STERILISING}
 
 
 @relaxed
-@given(events(kinds=tuple(k for k in EventKind if k is not E.IMMERSED), who=(TWEEZERS,)))
-def test_an_immersible_that_never_soaked_is_never_cleared(happened):
+@given(
+    events(kinds=tuple(k for k in EventKind if k not in {E.IMMERSED, E.LOADED}), who=(TWEEZERS,))
+)
+def test_an_immersible_that_never_soaked_nor_went_into_a_load_is_never_cleared(happened):
     assert not track([*happened, *put_away(100_000)]).is_cleared
 
 
