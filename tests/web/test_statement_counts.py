@@ -145,5 +145,6 @@ SELECT w.id FROM services_waiting_entry w WHERE NOT EXISTS (
 OTHER_VALUE = {
     "character varying": "$ || n",
     "date": "$ + n",
+    "integer": "$ + n",
     "timestamp with time zone": "$ + n * interval '1 day'",
 }

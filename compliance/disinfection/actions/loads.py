@@ -246,7 +246,7 @@ def _decide(
         facts["keeps_until"] = load.keeps_until
     else:
         facts["faults"] = faults
-    load_evidence(f"steriliser.load_{'released' if released else 'failed'}", load, facts)
+    load_evidence("steriliser.load_released" if released else "steriliser.load_failed", load, facts)
 
 
 def _after(earliest: datetime, at: datetime | None, now: datetime) -> datetime:
