@@ -195,46 +195,6 @@ def strike_event(*, actor: Actor, now: datetime, event_id: UUID, reason: str) ->
     return kit
 
 
-def strike_all(
-    actor: Actor, now: datetime, place: Location, events: Sequence[ImplementEvent], *, reason: str
-) -> None:
-    """Strike out events that followed from something that did not happen, and derive anew."""
-    if not events:
-        return
-    EventStrike.objects.bulk_create(
-        EventStrike(
-            business_id=actor.business_id,
-            event=event,
-            struck_at=now,
-            person_id=actor.person_id,
-            reason=reason,
-        )
-        for event in events
-    )
-    ids = {event.implement_id for event in events}
-    rows = _locked(queries.sharing(ids, queries.look_back(ids, now, LOOK_BACK)))
-    before = {row.id: row.state for row in rows}
-    _keep(_derived_anew(place, rows, now), rows, [], now, anew=True)
-    for event in events:
-        changed = [
-            row for row in rows if row.id == event.implement_id and row.state != before[row.id]
-        ]
-        current().evidence(
-            "implement.event_struck",
-            location_id=place.id,
-            subject_id=event.implement_id,
-            facts={
-                "implement_id": event.implement_id,
-                "kit_id": event.implement.kit_id,
-                "event_id": event.id,
-                "event": event.kind,
-                "at": event.at,
-                "changed_ids": [row.id for row in changed],
-            },
-        )
-    _touch_kits(rows, but=None)
-
-
 def record(
     actor: Actor,
     now: datetime,

@@ -6,7 +6,8 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from compliance.disinfection.actions.reprocessing import record, strike_all
+from compliance.disinfection.actions.reprocessing import record
+from compliance.disinfection.actions.striking import strike_all
 from compliance.disinfection.models import (
     Kit,
     LoadState,
