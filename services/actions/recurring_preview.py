@@ -8,17 +8,20 @@ from uuid import UUID
 
 from clients.queries import client_named
 from clients.queries_people import check_left
+from clients.rules.cases import Declaration
 from services.actions.checking import check_plan, check_when, doers_of, facts_for, planned
 from services.actions.plans import LineRequest, new_line, wanted_claims, with_baths
 from services.actions.recurring import spread
 from services.models import Visit
 from services.queries.availability import Asked, LineAsked, asked_for
+from services.queries.availability_screening import Bounds
 from services.queries.margins import planned_margins
+from services.queries.own_work import KINDS, as_told
 from services.queries.planning import PlanFacts
 from services.rules.availability.model import Option, Spans
 from services.rules.availability.search import options
 from services.rules.phases import LineSpans
-from services.rules.recurrence import Occurrence
+from services.rules.recurrence import Occurrence, skipped_months
 from spa_ops.claims import queries as claimed
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel.actor import Actor
@@ -59,10 +62,11 @@ def foreseen_series(
     client_id: UUID,
     lines: Sequence[LineRequest],
     rule: str,
-) -> list[Foreseen]:
-    """Every occurrence of the rule as booking would find it now, with up to 3 options nearby.
+) -> tuple[list[Foreseen], list[date]]:
+    """Every occurrence of the rule as booking would find it now, with up to 3 options nearby; and the
+    months that the rule leaves out.
 
-    Raises `NotFound`, `Erased`, `MergedAway`, `OtherPractitionerChosen`, `InvalidInput`. Nothing is
+    Each is screened as if those before it that can be booked were. Raises `NotFound`, `Erased`, `MergedAway`, `OtherPractitionerChosen`, `InvalidInput`. Nothing is
     held; how occurrences would be in each other's way is said by booking.
     """
     place = tenancy.location(location_id, actor)
@@ -70,14 +74,13 @@ def foreseen_series(
     near = _Nearby(actor, now, location_id, client_id, lines, found[0].starts_at - 4 * _DAY)
     check_left(client_named(client_id))
     bounds = near.as_asked.bounds
-    allowed = bounds.may_start([o.on for o in found])
     facts = facts_for(actor, now, location_id, client_id, lines)
     plans = [_plan(facts, client_id, at_occurrence(lines, o), now) for o in found]
     taken = claimed.what_is_taken([plan.spans for plan in plans], now)
     seen = []
     for n, (occurrence, plan) in enumerate(zip(found, plans, strict=True)):
         problem = plan.problem or (ClaimClash(clashes=taken[n]) if n in taken else None)
-        allows = all(map(_within, allowed, plan.starts))
+        allows = all(map(_within, bounds.may_start([occurrence.on]), plan.starts))
         one = Foreseen(
             occurrence=occurrence,
             lines=plan.lines,
@@ -86,9 +89,25 @@ def foreseen_series(
             screening_allows=allows,
         )
         if problem is not None or not allows:
-            one = replace(one, alternatives=near.options(occurrence, place.zone))
+            one = replace(one, alternatives=near.options(occurrence, place.zone, bounds))
+        else:
+            # What is done then bears on the next: two on one area keep their distance.
+            bounds = replace(
+                bounds, declarations=[*bounds.declarations, *_done(bounds, occurrence)]
+            )
         seen.append(one)
-    return seen
+    first = lines[0].starts_at
+    assert first is not None  # noqa: S101 - `spread` has asked for it
+    return seen, skipped_months(rule, first, place.zone)
+
+
+def _done(bounds: Bounds, occurrence: Occurrence) -> list[tuple[date, Declaration]]:
+    on = occurrence.on
+    return [
+        (on, as_told(service.area, service.method, on))
+        for service in bounds.services
+        if service.method in KINDS
+    ]
 
 
 def at_occurrence(lines: Sequence[LineRequest], occurrence: Occurrence) -> list[LineRequest]:
@@ -179,10 +198,10 @@ class _Nearby:
         ]
         return asked_for(lines=lines, **self._asking)  # type: ignore[arg-type]
 
-    def options(self, occurrence: Occurrence, zone: str) -> list[Option]:
+    def options(self, occurrence: Occurrence, zone: str, bounds: Bounds) -> list[Option]:
         """Up to 3: the nearest of the day itself, then the nearest of each day around it."""
         for asked in (lambda: self.as_asked, lambda: self.with_anybody):
-            if found := list(self._of(asked(), occurrence, zone)):
+            if found := list(self._of(replace(asked(), bounds=bounds), occurrence, zone)):
                 return sorted(found[:MOST_ALTERNATIVES], key=lambda o: o.starts_at)
         return []
 

@@ -72,7 +72,9 @@ class PreviewRecurringVisits(Command):
     The rule repeats the local wall time. `why` is a problem's name, such as `claim-clash` or
     `outside-opening-hours`. Where it cannot be booked, or what is known today of the client forbids
     the day (`screening_allows`), there are up to 3 `alternatives`: the nearest of that day, then of
-    the days around it. `wall_time` is `twice` or `skipped` where the clocks change over it.
+    the days around it. What the visits before it do counts for it, such as waxing the same area too
+    soon again. A monthly rule gives nothing in a month that has no such day: `skipped_months` names
+    them, such as 2027-02. `wall_time` is `twice` or `skipped` where the clocks change over it.
     """
 
     access = {"POST": STAFF}
@@ -99,15 +101,23 @@ class PreviewRecurringVisits(Command):
                     object_schema(starts_at="datetime", ends_at="datetime", lines=_LINES)
                 ),
             )
-        )
+        ),
+        skipped_months=array_of({"type": "string"}),
     )
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
         given = self.parsed(request)
         given["lines"] = [line_request(x) for x in given["lines"]]
         with reading(self.actor.business_id):
-            found = foreseen_series(actor=self.actor, now=self.now, location_id=path["id"], **given)
-        return answer({"occurrences": [_occurrence(one) for one in found]})
+            found, skipped = foreseen_series(
+                actor=self.actor, now=self.now, location_id=path["id"], **given
+            )
+        return answer(
+            {
+                "occurrences": [_occurrence(one) for one in found],
+                "skipped_months": [f"{month:%Y-%m}" for month in skipped],
+            }
+        )
 
 
 def _occurrence(one: Foreseen) -> dict[str, Any]:

@@ -66,14 +66,18 @@ def own_work(
             },
         )
         for whose, area, method, day in cursor.fetchall():
-            kind, details = KINDS[method]
-            said = Declaration(
-                kind=kind,
-                when=exactly(day),
-                areas=frozenset({area}),
-                still=False,
-                details=details,
-                said_today=False,
-            )
-            found[whose].append((day, said))
+            found[whose].append((day, as_told(area, method, day)))
     return found
+
+
+def as_told(area: str, method: str, day: date) -> Declaration:
+    """Work on an area by one of the methods of `KINDS` as an event of its day."""
+    kind, details = KINDS[method]
+    return Declaration(
+        kind=kind,
+        when=exactly(day),
+        areas=frozenset({area}),
+        still=False,
+        details=details,
+        said_today=False,
+    )

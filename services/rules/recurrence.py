@@ -77,6 +77,30 @@ def occurrences(text: str, starts_at: datetime, zone: str) -> list[Occurrence]:
     return found
 
 
+def skipped_months(text: str, starts_at: datetime, zone: str) -> list[date]:
+    """The first days of the months in which a monthly rule gives nothing, such as a 31st: in order.
+
+    Up to its last occurrence, or to UNTIL. The standard leaves such a month out (RFC 5545, 3.3.10);
+    whoever reads the preview has to hear of it. Raises what `occurrences` raises.
+    """
+    parts, found = _parts(text), occurrences(text, starts_at, zone)
+    if parts["FREQ"] != "MONTHLY":
+        return []
+    last, until = found[-1].on, _until(parts, starts_at)
+    if until is not None:
+        # A month that UNTIL cuts short may have been left out for that.
+        end = until.astimezone(ZoneInfo(zone)).date() + timedelta(days=1)
+        last = max(last, end.replace(day=1) - timedelta(days=1))
+    there = {(o.on.year, o.on.month) for o in found}
+    month, step, missing = found[0].on.replace(day=1), int(parts.get("INTERVAL", 1)), []
+    while month <= last:
+        if (month.year, month.month) not in there:
+            missing.append(month)
+        ahead = month.year * 12 + month.month - 1 + step
+        month = date(ahead // 12, ahead % 12 + 1, 1)
+    return missing
+
+
 def _shown(wall: datetime, at: datetime, zone: str) -> WallTime:
     if at.astimezone(ZoneInfo(zone)).replace(tzinfo=None) != wall:
         return WallTime.SKIPPED

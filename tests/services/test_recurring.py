@@ -247,3 +247,24 @@ def test_two_desks_at_once_book_the_same_series_and_one_has_all_of_it(own_databa
     assert count(BUSINESS, "services_visit") == 18
     assert count(BUSINESS, "services_series") == 3
     assert flaws(BUSINESS, LAKE, BUSINESS) == []
+
+
+def test_the_preview_names_the_months_that_have_no_such_day(call, now):
+    first = datetime(2026, 5, 29, 18, 0, tzinfo=UTC)  # a Friday, 13:00 in Chicago
+    on_the_29th = asked(first, line(first, minutes=0), rule="FREQ=MONTHLY;COUNT=11")
+    told = call("freya").post(f"{PATH}/preview", on_the_29th).body
+    assert [o["on"][:7] for o in told["occurrences"]][-3:] == ["2027-01", "2027-03", "2027-04"]
+    # 2027 is no leap year.
+    assert told["skipped_months"] == ["2027-02"]
+    assert call("freya").post(f"{PATH}/preview", asked(now)).body["skipped_months"] == []
+
+
+def test_visits_of_a_series_on_one_area_keep_their_distance(call, now):
+    # Fact 7.35 of the published facts and common practice: three days for freshly waxed skin.
+    seen = preview(call, now, rule="FREQ=DAILY;COUNT=5")
+    refused = seen[1]
+    assert (refused["bookable"], refused["screening"][0]["verdict"]) == (True, "wait_until")
+    assert refused["screening"][0]["earliest_on"] == "2026-05-09"
+    assert all(o["starts_at"] >= "2026-05-09" for o in refused["alternatives"])
+    # The fourth day is the first on which the first one no longer counts; then the fifth is too soon.
+    assert [o["screening_allows"] for o in seen] == [True, False, False, True, False]

@@ -16,6 +16,7 @@ from services.rules.recurrence import (
     Occurrence,
     WallTime,
     occurrences,
+    skipped_months,
 )
 from spa_ops.kernel.problems import InvalidInput
 
@@ -202,3 +203,22 @@ def test_whatever_is_sent_is_a_rule_or_refused(text):
     assert 1 <= len(found) <= MOST_OCCURRENCES
     assert found[0].starts_at == start
     assert found[-1].on <= date(2026, 5, 6) + timedelta(days=MOST_DAYS)
+
+
+@pytest.mark.parametrize(
+    ("rule", "first", "skipped"),
+    [
+        ("FREQ=MONTHLY;COUNT=4", "2026-01-31T18:00", ["2026-02", "2026-04", "2026-06"]),
+        ("FREQ=MONTHLY;COUNT=4;BYMONTHDAY=30", "2027-12-30T18:00", ["2028-02"]),
+        ("FREQ=MONTHLY;COUNT=3;BYMONTHDAY=29", "2027-12-29T18:00", []),  # 2028 is a leap year
+        ("FREQ=MONTHLY;COUNT=3;BYMONTHDAY=-1", "2026-01-31T18:00", []),
+        ("FREQ=MONTHLY;INTERVAL=2;COUNT=3;BYDAY=5FR", "2026-01-30T18:00", ["2026-03"]),
+        ("FREQ=MONTHLY;UNTIL=20260301T060000Z", "2026-01-31T18:00", ["2026-02"]),
+        ("FREQ=MONTHLY;UNTIL=20260227T180000Z", "2026-01-31T18:00", []),
+        ("FREQ=WEEKLY;COUNT=9", "2026-01-31T18:00", []),
+    ],
+)
+def test_a_month_without_such_a_day_is_named(rule, first, skipped):
+    at = datetime.fromisoformat(first).replace(tzinfo=UTC)
+    found = skipped_months(rule, at, "America/Chicago")
+    assert [f"{month:%Y-%m}" for month in found] == skipped
