@@ -13,7 +13,13 @@ from rooms.problems import RoomNotReady
 from services import problems as p
 from services.actions import booking, changing, corrections, linking, presence, replanning, visit
 from services.api import visit_shapes as shapes
-from services.api.offering import Offering, of_new_visit, of_visit, of_visit_with
+from services.api.offering import (
+    Offering,
+    of_added_line,
+    of_new_visit,
+    of_visit,
+    of_visit_with,
+)
 from services.bodies.visits import VISIT
 from services.models import Visit
 from services.queries import visits as queries
@@ -302,8 +308,11 @@ class RecordLeaving(OnVisit):
         return visit.record_leaving(**given)
 
 
-class AddLine(OnVisit):
-    """One more line in a booked or running visit; time, room and kit are checked, the area is screened."""
+class AddLine(OnVisit, Offering):
+    """One more line in a booked or running visit; time, room and kit are checked, the area is screened.
+
+    A clash is 409 and names alternatives: later starts of that one service.
+    """
 
     access = {"POST": STAFF}
     input = shapes.LineInput
@@ -313,3 +322,6 @@ class AddLine(OnVisit):
         return replanning.add_line(
             actor=actor, now=now, visit_id=visit_id, request=line_request(line)
         )
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed:
+        return of_added_line(data, path["visit_id"], self.now)

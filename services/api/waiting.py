@@ -1,5 +1,6 @@
 """Endpoints of the waiting list: who waits, what is offered to them, and what they said."""
 
+from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -12,10 +13,12 @@ from clients.queries_people import ids_of
 from services import problems as p
 from services.actions import waiting as actions
 from services.api.availability import AskedLine
+from services.api.offering import Offering, of_offer
 from services.api.visits import PLANNING
 from services.bodies.visits import VISIT
 from services.bodies.waiting import WAITING, WAITING_OFFER
 from services.models import OfferState, Visit, WaitingEntry, WaitingState
+from services.queries.alternatives import Clashed
 from services.queries.availability import LineAsked
 from spa_ops.kernel.problems import invalid
 from spa_ops.tenancy import queries as tenancy
@@ -137,8 +140,11 @@ class ListWaitingOffers(ListView):
         return [*found, ("e.state = %s", [state])]
 
 
-class AcceptOffer(Command):
-    """The client takes it: booked in the place of what is kept, everything decided anew. Answers the visit."""
+class AcceptOffer(Offering):
+    """The client takes it: booked in the place of what is kept, everything decided anew. Answers the visit.
+
+    A clash (the house keeps more free by now) is 409 and names alternatives; the offer stands.
+    """
 
     access = {"POST": STAFF}
     input = AcceptOfferInput
@@ -152,6 +158,9 @@ class AcceptOffer(Command):
 
     def handle(self, **given: Any) -> Visit:
         return actions.accept_offer(**given)
+
+    def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed:
+        return of_offer(path["offer_id"], self.actor)
 
 
 class DeclineOffer(Command):

@@ -8,6 +8,7 @@ class ClaimClash(Problem):
     time that is only held also by whom (`held_by`) and until when it is (`held_until`).
     Where a plan was asked for that can be asked for anew, `alternatives` are up to three options of
     the next seven days for the same lines, as the search for starts gives them: fresh, and not held.
+    For visits that belong together each of them has `visits`, an option for each.
     Where more minutes were asked for, `free_minutes` says how many nobody else has (null: not known).
     """
 

@@ -1,10 +1,13 @@
 """A clash comes back with options that can be had: each is then booked as it was told, over HTTP."""
 
 from services.queries import alternatives as module
+from services.tasks import offer_freed_time
 from tests.callers import Caller, secret_of
 from tests.concurrency.invariants import count, flaws
+from tests.services.builders import house_policy
 from tests.services.day import book, in_room, line
 from tests.services.test_holds import at_once, confirm, hold
+from tests.services.test_waiting import cancel, fill, offers, person, wait
 from tests.world import BUSINESS, LAKE, uid
 
 VISITS = f"locations/{LAKE}/visits"
@@ -154,3 +157,118 @@ def test_who_loses_at_once_takes_an_alternative_and_nothing_is_claimed_twice(own
         assert sum(tries) >= 3
     assert count(BUSINESS, "services_visit") == 12
     assert flaws(BUSINESS, LAKE, BUSINESS) == []
+
+
+LINKED = f"locations/{LAKE}/linked-visits"
+
+
+def two(now, arrangement="together", minutes=60):
+    """A couple with Petra and Lena, in two rooms."""
+    lip = line(now, "lip wax", kit=None, minutes=minutes)
+    other = line(now, "lip wax", who="lena", room="room 2", kit=None, minutes=None)
+    return {
+        "arrangement": arrangement,
+        "visits": [
+            {"client_id": str(uid("cora")), "lines": [lip]},
+            {"client_id": str(uid("celia")), "lines": [other]},
+        ],
+    }
+
+
+def test_a_couple_that_clashes_is_offered_times_for_both(call, now):
+    # Lena is taken then: only one of the two is in the way.
+    person(call, "nora")
+    busy = line(now, "facial", who="lena", room="room 2", kit=None, minutes=40)
+    body = {"client_id": str(uid("nora")), "lines": [busy]}
+    assert call("freya").post(VISITS, body).status_code == 201
+    found = clash_of(call("freya").post(LINKED, two(now)))["alternatives"]
+    assert len(found) == 3
+    for one in found:
+        assert {v["starts_at"] for v in one["visits"]} == {one["starts_at"]}
+        asked = {"arrangement": "together", "visits": [v["visit"] for v in one["visits"]]}
+        made = call("freya").post(LINKED, asked)
+        assert made.status_code == 201, made.body
+        people = [v["lines"][0]["practitioner_id"] for v in made.body["items"]]
+        assert set(people) == {str(uid("petra")), str(uid("lena"))}
+        for visit in made.body["items"]:
+            assert call("freya").post(f"visits/{visit['id']}/cancel").status_code == 200
+
+
+def test_a_couple_that_comes_in_turn_is_offered_the_one_behind_the_other(call, now):
+    asked = two(now, "in_turn")
+    # One room and one pair of hands for both: turned over in between.
+    asked["visits"][1]["lines"] = [line(now, "lip wax", kit=None, minutes=None)]
+    assert (
+        book(call, now, line(now, "lip wax", kit=None, minutes=70), client="cora").status_code
+        == 201
+    )
+    found = clash_of(call("freya").post(LINKED, asked))["alternatives"]
+    assert found
+    for one in found:
+        first, second = one["visits"]
+        assert second["starts_at"] >= first["ends_at"]
+        again = {"arrangement": "in_turn", "visits": [v["visit"] for v in one["visits"]]}
+        made = call("freya").post(LINKED, again)
+        assert made.status_code == 201, made.body
+        for visit in made.body["items"]:
+            assert call("freya").post(f"visits/{visit['id']}/cancel").status_code == 200
+
+
+def test_a_couple_that_moves_into_somebody_is_offered_times_around_its_own(call, now):
+    made = call("freya").post(LINKED, two(now)).body["items"]
+    ids = [next(v["id"] for v in made if v["client_id"] == str(uid(c))) for c in ("cora", "celia")]
+    person(call, "nora")
+    busy = line(now, "facial", who="lena", room="room 2", kit=None, minutes=120)
+    assert (
+        call("freya").post(VISITS, {"client_id": str(uid("nora")), "lines": [busy]}).status_code
+        == 201
+    )
+    moved = two(now, minutes=125)
+    for visit, one in zip(moved["visits"], ids, strict=True):
+        del visit["client_id"]
+        visit["visit_id"] = one
+    found = clash_of(call("freya").post(f"visits/{ids[0]}/move-linked", moved))["alternatives"]
+    assert found
+    for visit, option in zip(moved["visits"], found[0]["visits"], strict=True):
+        visit["lines"] = option["visit"]["lines"]
+    done = call("freya").post(f"visits/{ids[0]}/move-linked", moved)
+    assert done.status_code == 200, done.body
+
+
+def test_adding_a_line_that_clashes_offers_later_starts_of_it(call, now):
+    visit = book(call, now, line(now, "lip wax", kit=None, minutes=60)).body
+    assert (
+        book(call, now, line(now, "lip wax", kit=None, minutes=100), client="celia").status_code
+        == 201
+    )
+    path = f"visits/{visit['id']}/lines"
+    found = clash_of(call("freya").post(path, line(now, "full leg wax", kit=None, minutes=None)))
+    assert found["alternatives"]
+    for option in found["alternatives"]:
+        added = call("freya").post(path, option["visit"]["lines"][0])
+        assert added.status_code == 200, added.body
+        extra = max(added.body["lines"], key=lambda x: x["position"])
+        dropped = call("freya").post(f"lines/{extra['id']}/drop", {"reason": "tried"})
+        assert dropped.status_code == 200, dropped.body
+
+
+def test_an_offer_that_can_not_be_had_any_more_comes_back_with_others(call, now):
+    visits = fill(call, now)
+    wait(call, "cora")
+    cancel(call, visits[105])
+    offer_freed_time()
+    (offer,) = offers(call)
+    # From now on the house keeps half an hour free behind each visit: the next is too near.
+    house_policy(room_buffer_after_minutes=30)
+    refused = call("freya").post(f"waiting-offers/{offer['id']}/accept", {})
+    found = clash_of(refused)["alternatives"]
+    # In another room, or later: not what was kept.
+    for option in found:
+        kept = option["visit"]["lines"][0]["room_id"] == str(uid("room 1"))
+        assert option["starts_at"] > offer["starts_at"] or not kept
+    assert found
+    assert [o["state"] for o in offers(call)] == ["offered"]
+    gone = call("freya").post(f"waiting-offers/{offer['id']}/decline", {"withdraw": True})
+    assert gone.status_code == 200
+    made = call("freya").post(VISITS, found[0]["visit"])
+    assert made.status_code == 201, made.body

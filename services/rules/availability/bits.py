@@ -167,3 +167,15 @@ def some_of(found: int, slots: Sequence[Mapping[UUID, int]]) -> int:
     return found & either(
         mask & (twice | (once & ~latter.get(who, 0))) for who, mask in former.items()
     )
+
+
+def also_taken(busy: Busy, spans: Sequence[Period]) -> Busy:
+    """What is taken, and these spans with it."""
+    if not spans:
+        return busy
+    one, other = taken_of(busy), taken_of(tuple(spans))
+    if not one:
+        return other
+    origin = min(one.origin, other.origin)
+    bits = [t.bits << (t.origin - origin) // MINUTE for t in (one, other)]
+    return Taken(origin=origin, bits=bits[0] | bits[1])
