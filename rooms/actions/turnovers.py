@@ -12,7 +12,8 @@ from rooms.actions.changes import evidence, lapse, move
 from rooms.actions.flags import settle_flags
 from rooms.models import Room, StepReport, StepStrike, Turnover
 from rooms.problems import StepsOpen
-from rooms.rules.turnover import RoomState
+from rooms.rules.forecast import shortest_seconds
+from rooms.rules.turnover import RoomState, TurnoverPlan
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import local_date
@@ -35,7 +36,7 @@ def begin_turnover(
     ):
         lapse(room, now)
     turnover = _locked_turnover(room)
-    plan = queries.plan_for(room.location, local_date(now, room.location.zone))
+    plan = queries.plan_for(room.location, local_date(now, room.location.zone), room.features)
     turnover.begun_at, turnover.begun_by, turnover.plan_version = now, actor.person_id, plan.version
     _use_product(turnover, product_id)
     turnover.save()
@@ -92,7 +93,7 @@ def record_step(
     if room.state != RoomState.TURNING_OVER:
         raise WrongState(thing="room", state=room.state, needed="a turnover that has begun")
     turnover = _locked_turnover(room)
-    plan = queries.plan_for(room.location, local_date(now, room.location.zone))
+    plan = queries.plan_for(room.location, local_date(now, room.location.zone), room.features)
     if code not in {step.code for step in plan.steps}:
         raise invalid("/code", "is not a step of this room's turnover", "unknown")
     for name, value in (("at", at), ("wet_from", wet_from)):
@@ -192,7 +193,7 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     if room.state != RoomState.TURNING_OVER:
         raise WrongState(thing="room", state=room.state, needed="a turnover that has begun")
     turnover = _locked_turnover(room)
-    plan = queries.plan_for(room.location, local_date(now, room.location.zone))
+    plan = queries.plan_for(room.location, local_date(now, room.location.zone), room.features)
     progress = queries.progress_of(turnover, plan)
     if not progress.may_be_ready:
         raise StepsOpen(open_steps=list(progress.open_required))
@@ -209,6 +210,7 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
             "finished_at": now,
             "steps": [step.code for step in progress.counted],
             "steps_version": plan.version,
+            **_speed(turnover, plan, now),
         },
     )
     settle_flags(room.location, [room], now)
@@ -217,3 +219,10 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     if actor.device_id is not None:
         tenancy_actions.lock_device(actor=actor, now=now, device_id=actor.device_id)
     return room
+
+
+def _speed(turnover: Turnover, plan: TurnoverPlan, now: datetime) -> dict[str, Any]:
+    """How long it took beside the least that its steps and wet time take: a faster one is a flaw on record."""
+    took = int((now - (turnover.begun_at or now)).total_seconds())
+    least = shortest_seconds(plan, turnover.wet_seconds)
+    return {"seconds": took, "shortest_seconds": least, "too_fast": took < least}

@@ -154,11 +154,12 @@ class ReadTurnover(ApiView):
         blood_seen="bool", wet_seconds="int?", next_step="str?", may_be_ready="bool",
         steps=array_of(
             object_schema(
-                code="str", title="str", required="bool", wet="bool", citation="str", done_at="datetime?"
+                code="str", title="str", required="bool", wet="bool", citation="str", done_at="datetime?",
+                done_by="uuid?", done_by_name="str",
             )
         ),
-        reports=array_of(object_schema(id="uuid", code="str", at="datetime")),
-        not_counted=array_of(object_schema(code="str", at="datetime", reason="str", what_to_do="str")),
+        reports=array_of(object_schema(id="uuid", code="str", at="datetime", done_by="uuid?", done_by_name="str")),
+        not_counted=array_of(object_schema(code="str", at="datetime", reason="str", what_to_do="str", open_before="[str]")),
     )  # fmt: skip
 
     def get(self, request: Request, id: UUID) -> HttpResponse:
@@ -167,7 +168,9 @@ class ReadTurnover(ApiView):
             turnover = queries.open_turnover(room.id)
             if turnover is None:
                 raise WrongState(thing="room", state=room.state, needed="a turnover that is due")
-            plan = queries.plan_for(room.location, local_date(self.now, room.location.zone))
+            plan = queries.plan_for(
+                room.location, local_date(self.now, room.location.zone), room.features
+            )
             return answer(queries.turnover_view(turnover, plan))
 
 

@@ -1,6 +1,6 @@
 """Reads of rooms, turnovers and flags."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
@@ -13,6 +13,7 @@ from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
 from rooms.problems import RoomNotReady
 from rooms.rules import turnover as rules
 from rooms.rules.forecast import shortest_seconds
+from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.rules import open_periods
 
@@ -39,9 +40,9 @@ def ready_until(place: Location, made_ready_at: datetime) -> datetime:
     return end_of_business_day(made_ready_at, closing_at=closing_at, zone=place.zone)
 
 
-def plan_for(place: Location, on: date) -> rules.TurnoverPlan:
-    """The turnover steps that hold at a location on a day: its jurisdiction's, else the house's."""
-    return _plan_in(place.jurisdiction, on)
+def plan_for(place: Location, on: date, features: Collection[str] = ()) -> rules.TurnoverPlan:
+    """The turnover steps of a room with these features at a location on a day: its jurisdiction's, else the house's."""
+    return rules.plan_of_room(_plan_in(place.jurisdiction, on), features)
 
 
 def _plan_in(jurisdiction: str, on: date) -> rules.TurnoverPlan:
@@ -51,8 +52,9 @@ def _plan_in(jurisdiction: str, on: date) -> rules.TurnoverPlan:
 
 @lru_cache(maxsize=256)
 def shortest_turnover_minutes(jurisdiction: str, on: date, wet_seconds: int | None) -> int:
-    """Whole minutes within which no turnover can be done there on that day: its steps and wet time."""
-    return -(-shortest_seconds(_plan_in(jurisdiction, on), wet_seconds) // 60)
+    """Whole minutes within which no turnover can be done there on that day: the steps of every room and wet time."""
+    plan = rules.plan_of_room(_plan_in(jurisdiction, on), ())
+    return -(-shortest_seconds(plan, wet_seconds) // 60)
 
 
 def open_turnover(room_id: UUID) -> Turnover | None:
@@ -89,7 +91,10 @@ def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverP
 def turnover_view(turnover: Turnover, plan: rules.TurnoverPlan) -> dict[str, Any]:
     """A turnover for whoever does it: the steps in order, which are done, what did not count and why."""
     progress = progress_of(turnover, plan)
+    reports = standing_reports(turnover)
     done = {step.code: step.at for step in progress.counted}
+    by = {(r.code, r.at): r.person_id for r in reports}
+    names = tenancy.person_names({r.person_id for r in reports if r.person_id})
     return {
         "caution": CAUTION,
         "room_id": turnover.room_id,
@@ -102,16 +107,20 @@ def turnover_view(turnover: Turnover, plan: rules.TurnoverPlan) -> dict[str, Any
         "may_be_ready": progress.may_be_ready,
         "steps": [
             {"code": s.code, "title": s.title, "required": s.required, "wet": s.wet, "citation": s.citation,
-             "done_at": done.get(s.code)}
+             "done_at": done.get(s.code), **_who(by.get((s.code, done.get(s.code))), names)}
             for s in plan.steps
         ],
-        "reports": [{"id": r.id, "code": r.code, "at": r.at} for r in standing_reports(turnover)],
+        "reports": [{"id": r.id, "code": r.code, "at": r.at, **_who(r.person_id, names)} for r in reports],
         "not_counted": [
             {"code": u.done.code, "at": u.done.at, "reason": u.reason.value,
-             "what_to_do": rules.WHAT_TO_DO[u.reason]}
+             "what_to_do": rules.WHAT_TO_DO[u.reason], "open_before": list(u.open_before)}
             for u in progress.uncounted
         ],
     }  # fmt: skip
+
+
+def _who(person_id: UUID | None, names: Mapping[UUID, str]) -> dict[str, Any]:
+    return {"done_by": person_id, "done_by_name": names.get(person_id, "") if person_id else ""}
 
 
 def rooms_of(location_id: UUID) -> list[Room]:

@@ -1,7 +1,7 @@
 """When a room will be ready again: from its own past, never sooner than the work can be done. Pure."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import median
 
@@ -45,6 +45,20 @@ def pace_of(past_seconds: Sequence[int], shortest: int) -> Pace:
         counted=len(counted),
         too_fast=len(past_seconds) - len(counted),
     )
+
+
+def pace_after(
+    past: Sequence[tuple[int, int | None]], plan: TurnoverPlan, wet_seconds: int | None
+) -> Pace:
+    """What to expect of a turnover with this wet time, after (seconds, wet time) of earlier ones.
+
+    Each is held to the wet time of the product that it was done with: one that was faster than that
+    is too fast also when another product is taken now.
+    """
+    possible = [seconds for seconds, wet in past if seconds >= shortest_seconds(plan, wet)]
+    pace = pace_of(possible, shortest_seconds(plan, wet_seconds))
+    # What was possible then, and is not with the product in use now, is no finding.
+    return replace(pace, too_fast=len(past) - len(possible))
 
 
 def ready_at(pace: Pace, *, begun_at: datetime | None, now: datetime) -> datetime:

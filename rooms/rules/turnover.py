@@ -50,12 +50,16 @@ def state_at(state: RoomState, *, lapses_at: datetime | None, now: datetime) -> 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TurnoverStep:
-    """One step. `wet` steps are done only after the product's whole wet time."""
+    """One step. `wet` steps are done only after the product's whole wet time.
+
+    With `features` it is a step of rooms that have one of them, such as a foot basin.
+    """
 
     code: str
     title: str
     required: bool = True
     wet: bool = False
+    features: frozenset[str] = frozenset()
     citation: str = ""
     strength: str = ""
 
@@ -76,11 +80,23 @@ class TurnoverPlan:
 
 
 def plan_from(rows: Iterable[Mapping[str, Any]], *, version: str) -> TurnoverPlan:
-    """The plan in parsed rows `{code, title, required?, wet?, citation?, strength?}`.
+    """The plan in parsed rows `{code, title, required?, wet?, features?, citation?, strength?}`.
 
     Raises ValueError for a doubled step or none required.
     """
-    return TurnoverPlan(version=version, steps=tuple(TurnoverStep(**row) for row in rows))
+    steps = (
+        TurnoverStep(**{**row, "features": frozenset(row.get("features", ()))}) for row in rows
+    )
+    return TurnoverPlan(version=version, steps=tuple(steps))
+
+
+def plan_of_room(plan: TurnoverPlan, features: Iterable[str]) -> TurnoverPlan:
+    """The steps of `plan` that a room with these features has; those of every room stay."""
+    own = frozenset(features)
+    return TurnoverPlan(
+        version=plan.version,
+        steps=tuple(step for step in plan.steps if not step.features or step.features & own),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

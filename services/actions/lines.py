@@ -1,11 +1,12 @@
 """Work on one line: start, pause, stop, blood, finish, and the record of what was done."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
+from clients.actions_reads import record_read
 from clients.rules.model import PASSING
 from clients.rules.patch_tests import PATCH_TEST_METHOD
 from compliance.disinfection import actions as disinfection
@@ -31,7 +32,16 @@ from services.problems import (
     ScreeningForbids,
 )
 from services.queries import visits as queries
+from services.queries.work_draft import draft_of, is_owed
 from services.rules.hygiene import AFTER_ANY, AT_BLOOD, WAX_METHODS, needed_before, not_confirmed
+from services.rules.work_record import (
+    WHAT_TO_DO,
+    Passes,
+    RecordFlaw,
+    flaw_of_time,
+    sections_passed_too_often,
+)
+from services.set_up_files import shipped_set_up
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import WrongState, invalid
@@ -248,10 +258,30 @@ def finish_line(
     line.state, line.finished_at = LineState.FINISHED, now
     line.save(update_fields=["state", "finished_at"])
     _keep_record(actor, now, visit, line, record)
+    return _finished(actor, now, visit, line, confirmed=AFTER_ANY)
+
+
+@action
+def finish_with_gloves_on(*, actor: Actor, now: datetime, line_id: UUID) -> Visit:
+    """End a line as planned in one tap, with gloves on that touched the client.
+
+    Gloves, hands and the record are confirmed later, with the line's first record; until then it
+    is owed. Raises `WrongState` unless it is running.
+    """
+    line, visit = queries.line_and_visit(line_id, actor)
+    _needs(line, *_RUNNING)
+    line.state, line.finished_at = LineState.FINISHED, now
+    line.save(update_fields=["state", "finished_at"])
+    return _finished(actor, now, visit, line, confirmed=())
+
+
+def _finished(
+    actor: Actor, now: datetime, visit: Visit, line: Line, *, confirmed: Sequence[str]
+) -> Visit:
     visit_evidence(
         "line.finished",
         visit,
-        {"line_id": line.id, "practitioner_id": line.practitioner_id, "confirmed": list(AFTER_ANY)},
+        {"line_id": line.id, "practitioner_id": line.practitioner_id, "confirmed": list(confirmed)},
     )
     if line.method == PATCH_TEST_METHOD:
         record_tests_of_line(actor=actor, now=now, visit=visit, line=line)
@@ -262,20 +292,61 @@ def finish_line(
 
 
 @action
-def add_work_record(*, actor: Actor, now: datetime, line_id: UUID, record: dict[str, Any]) -> Visit:
-    """A further record of a line: a correction, or what was left out. The former stays."""
+def add_work_record(
+    *,
+    actor: Actor,
+    now: datetime,
+    line_id: UUID,
+    record: dict[str, Any],
+    happened_at: datetime | None = None,
+    confirmed: Mapping[str, bool] | None = None,
+) -> Visit:
+    """A further record of a line: a correction, or what was left out. The former stays.
+
+    The first one of a line that was finished with gloves on needs gloves off and hands washed.
+    Raises `WrongState`, `NotHygienic`; `InvalidInput` for a time that lies ahead or before the work.
+    """
     line, visit = queries.line_and_visit(line_id, actor)
     _needs(line, LineState.STARTED, LineState.PAUSED, LineState.STOPPED, LineState.FINISHED)
-    says_use = _keep_record(actor, now, visit, line, record)
+    if happened_at is not None:
+        flaw = flaw_of_time(happened_at, started_at=line.started_at, now=now)
+        if flaw:
+            raise invalid("/happened_at", flaw)
+    owed = is_owed(line)
+    if owed:
+        missing = not_confirmed(AFTER_ANY, confirmed or {})
+        if missing:
+            raise NotHygienic(missing=", ".join(missing))
+    done = AFTER_ANY if owed else ()
+    says_use = _keep_record(
+        actor, now, visit, line, record, happened_at=happened_at, confirmed=done
+    )
     if says_use and line.state in {LineState.STOPPED, LineState.FINISHED}:
         insert([use_due(line, visit, now)])
     return _touched(visit)
 
 
 def _keep_record(
-    actor: Actor, now: datetime, visit: Visit, line: Line, record: dict[str, Any]
+    actor: Actor,
+    now: datetime,
+    visit: Visit,
+    line: Line,
+    record: dict[str, Any],
+    *,
+    happened_at: datetime | None = None,
+    confirmed: Sequence[str] = (),
 ) -> bool:
     """Keep the record; gives whether it says what was used of the stock."""
+    often = sections_passed_too_often(
+        (Passes(**one) for one in record.get("passes") or ()),
+        shipped_set_up().applications.get(line.method),
+    )
+    flaws = [RecordFlaw.TOO_MANY_PASSES] if often else []
+    if flaws:
+        told = {flaw.value: WHAT_TO_DO[flaw] for flaw in flaws}
+        record = {**record, "flaws": told, "sections_passed_too_often": list(often)}
+    if happened_at is not None:
+        record = {**record, "happened_at": rfc3339(happened_at)}
     text = json.dumps(record, default=str, ensure_ascii=False, sort_keys=True)
     row = WorkRecord(
         business_id=visit.business_id,
@@ -296,7 +367,18 @@ def _keep_record(
             "area": line.area,
             "sections": record.get("sections"),
             "applicators": record.get("applicators"),
+            "happened_at": happened_at,
+            "confirmed": list(confirmed) or None,
+            "flaws": [flaw.value for flaw in flaws] or None,
         },
         personal={"record": text},
     )
     return keep_stated(actor, line, visit, row, record)
+
+
+@action
+def read_draft(*, actor: Actor, now: datetime, line_id: UUID) -> dict[str, Any]:
+    """A line's record as a draft for who works on the client: a recorded read. Raises `NotFound`, `Erased`."""
+    line, visit = queries.line_and_visit_unlocked(line_id, actor)
+    record_read(actor=actor, now=now, client_id=visit.client_id, visit_id=visit.id)
+    return draft_of(visit, line, tenancy.location(visit.location_id, actor), now)

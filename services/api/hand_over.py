@@ -49,6 +49,7 @@ STANDS = object_schema(
     due=array_of(object_schema(kind="str", what="str", due_at="datetime", level="int")),
     incidents=object_schema(open="int", next_call_back_at="datetime?"),
     shortages=array_of(object_schema(what="str", kind="str")),
+    records_owed="int",
     lists=array_of(
         object_schema(
             kind="str", day=_DAY, complete="bool", signed_off_at="datetime?",

@@ -21,6 +21,7 @@ from services.queries import visits as queries
 from services.queries.alternatives import Clashed
 from services.rules.hygiene import BLOOD_CAUTION
 from spa_ops.claims.problems import ClaimClash
+from spa_ops.kernel.problems import invalid
 from spa_ops.unit.work import reading
 from spa_ops.web.views import (
     FLOOR,
@@ -127,15 +128,31 @@ class RecordBleedingStopped(_OnLine):
 
 
 class FinishLine(_OnLine):
-    """Gloves off, then hands washed, and the record of what was done."""
+    """Gloves off, then hands washed, and the record of what was done.
+
+    With `gloves_on` it is one tap and nothing else: the record is owed until it is confirmed as a
+    record of the line, prefilled from its draft. Wax that went over the same skin too often is
+    recorded as a flaw.
+    """
 
     access = {"POST": FLOOR}
     input = shapes.FinishLine
     problems = (p.NotHygienic,)
 
     def handle(
-        self, *, actor: Any, now: Any, line_id: UUID, record: Any, **confirmed: bool
+        self,
+        *,
+        actor: Any,
+        now: Any,
+        line_id: UUID,
+        record: Any = None,
+        gloves_on: bool = False,
+        **confirmed: bool,
     ) -> Visit:
+        if gloves_on and record is None:
+            return work.finish_with_gloves_on(actor=actor, now=now, line_id=line_id)
+        if record is None:
+            raise invalid("/record", "is needed unless gloves are still on", "required")
         return work.finish_line(
             actor=actor, now=now, line_id=line_id, record=dict(record), confirmed=confirmed
         )
@@ -152,13 +169,35 @@ class StrikeLineState(_OnLine):
 
 
 class AddWorkRecord(_OnLine):
-    """A further record of a line: a correction, or what was left out. The former stays."""
+    """A further record of a line: a correction, or what was left out. The former stays.
+
+    The first record of a line that was finished with gloves on is confirmed after gloves are off and
+    hands washed, and says when the work was done.
+    """
 
     access = {"POST": FLOOR}
-    input = shapes.WorkRecordInput
+    input = shapes.AddWorkRecordInput
+    problems = (p.NotHygienic,)
 
-    def handle(self, *, actor: Any, now: Any, line_id: UUID, **record: Any) -> Visit:
-        return work.add_work_record(actor=actor, now=now, line_id=line_id, record=record)
+    def handle(
+        self,
+        *,
+        actor: Any,
+        now: Any,
+        line_id: UUID,
+        gloves_off: bool = False,
+        hands_washed: bool = False,
+        happened_at: Any = None,
+        **record: Any,
+    ) -> Visit:
+        return work.add_work_record(
+            actor=actor,
+            now=now,
+            line_id=line_id,
+            record=record,
+            happened_at=happened_at,
+            confirmed={"gloves_off": gloves_off, "hands_washed": hands_washed},
+        )
 
 
 class DropLine(_OnLine):

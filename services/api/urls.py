@@ -14,6 +14,7 @@ from services.api.team_urls import urlpatterns as team
 from services.api.treatment_urls import urlpatterns as treatments
 from services.api.visit_urls import urlpatterns as visits
 from services.api.waiting_urls import urlpatterns as waiting
+from services.api.work_draft import urlpatterns as work_drafts
 
 urlpatterns = [
     *team,
@@ -30,4 +31,5 @@ urlpatterns = [
     *set_up,
     *due_checks,
     *hand_overs,
+    *work_drafts,
 ]

@@ -177,11 +177,22 @@ class UsedInput(Strict):
     )
 
 
+class PassesInput(Strict):
+    section = s.CharField(max_length=60)
+    passes = s.IntegerField(min_value=1, max_value=20)
+
+
 class WorkRecordInput(Strict):
     method = s.CharField(max_length=40)
     areas = s.ListField(child=s.CharField(max_length=40), min_length=1, max_length=40)
     sections = s.IntegerField(min_value=0, max_value=200, required=False, allow_null=True)
     applicators = s.IntegerField(min_value=0, max_value=500, required=False, allow_null=True)
+    passes = PassesInput(
+        many=True,
+        required=False,
+        max_length=200,
+        help_text="how often wax went over each section; soft wax once, hard wax at most twice, then tweezers",
+    )
     products = s.ListField(child=s.CharField(max_length=200), max_length=40, required=False)
     used = UsedInput(
         many=True,
@@ -198,7 +209,21 @@ class WorkRecordInput(Strict):
 class FinishLine(Strict):
     gloves_off = s.BooleanField(required=False)
     hands_washed = s.BooleanField(required=False)
-    record = WorkRecordInput()
+    gloves_on = s.BooleanField(
+        required=False,
+        help_text="finished in one tap: the record is confirmed after hands are washed",
+    )
+    record = WorkRecordInput(required=False, help_text="needed unless gloves are still on")
+
+
+class AddWorkRecordInput(WorkRecordInput):
+    gloves_off = s.BooleanField(required=False)
+    hands_washed = s.BooleanField(required=False)
+    happened_at = s.DateTimeField(
+        required=False,
+        allow_null=True,
+        help_text="when the work was done, for what is confirmed later",
+    )
 
 
 class ReassignVisit(Strict):

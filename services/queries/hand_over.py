@@ -13,6 +13,7 @@ from rooms.rules.check_lists import ListKind
 from rooms.rules.turnover import RoomState
 from services.models import DueCheck, Incident, IncidentCallBack
 from services.queries.room_board import room_board
+from services.queries.work_draft import records_owed
 from services.rules.incident_record import IncidentState
 from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy.models import Location
@@ -58,6 +59,7 @@ def what_stands(place: Location, now: datetime) -> dict[str, Any]:
         "due": _due(place),
         "incidents": _incidents(place),
         "shortages": _shortages(place, now),
+        "records_owed": records_owed(place, now),
         "lists": [_list(place, kind, now) for kind in ListKind],
     }
 

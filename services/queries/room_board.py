@@ -10,7 +10,7 @@ from django.db import connection
 from compliance.disinfection.models import Implement, Kit, Solution
 from rooms.models import Flag, Room, Turnover
 from rooms.queries import effective_state, plan_for
-from rooms.rules.forecast import LATEST, Pace, pace_of, ready_at, shortest_seconds
+from rooms.rules.forecast import LATEST, Pace, pace_after, ready_at
 from rooms.rules.turnover import RoomState
 from services.models import Line, LineState
 from services.queries.visits import OPEN
@@ -20,8 +20,8 @@ from spa_ops.tenancy.models import Location
 #: States that a turnover leads out of.
 _TO_TURN_OVER = frozenset({RoomState.NEEDS_TURNOVER, RoomState.TURNING_OVER})
 _PAST = """
-SELECT room_id, array_agg(seconds) FROM (
-    SELECT t.room_id, extract(epoch FROM t.finished_at - t.begun_at)::int AS seconds,
+SELECT room_id, array_agg(seconds), array_agg(wet_seconds) FROM (
+    SELECT t.room_id, extract(epoch FROM t.finished_at - t.begun_at)::int AS seconds, t.wet_seconds,
            row_number() OVER (PARTITION BY t.room_id ORDER BY t.finished_at DESC) AS n
     FROM rooms_turnover t WHERE t.room_id = ANY(%s) AND t.finished_at IS NOT NULL AND t.begun_at IS NOT NULL
 ) latest WHERE n <= %s GROUP BY room_id
@@ -47,12 +47,12 @@ def room_board(place: Location, now: datetime) -> dict[str, Any]:
     flags: dict[UUID, list[dict[str, Any]]] = defaultdict(list)
     for flag in Flag.objects.filter(location=place, cleared_at=None).order_by("due_at", "id"):
         flags[flag.room_id].append({"kind": flag.kind, "due_at": flag.due_at})
-    plan = plan_for(place, local_date(now, place.zone))
+    today = local_date(now, place.zone)
     found = []
     for room in rooms:
         turnover = turnovers.get(room.id)
-        shortest = shortest_seconds(plan, turnover.wet_seconds if turnover else None)
-        pace = pace_of(past.get(room.id, ()), shortest)
+        plan = plan_for(place, today, room.features)
+        pace = pace_after(past.get(room.id, ()), plan, turnover.wet_seconds if turnover else None)
         found.append(
             _room(room, now, turnover, pace)
             | {
@@ -97,10 +97,11 @@ def _late(room: dict[str, Any]) -> int:
     return max(0, int((room["ready_at"] - room["next"]["set_up_at"]).total_seconds()))
 
 
-def _past(ids: list[UUID]) -> dict[UUID, list[int]]:
+def _past(ids: list[UUID]) -> dict[UUID, list[tuple[int, int | None]]]:
+    """Of each room's latest turnovers the seconds and the wet time of the product."""
     with connection.cursor() as cursor:
         cursor.execute(_PAST, [ids, LATEST])
-        return dict(cursor.fetchall())
+        return {room: list(zip(took, wet, strict=True)) for room, took, wet in cursor.fetchall()}
 
 
 def _next(ids: list[UUID], now: datetime) -> dict[UUID, dict[str, Any]]:

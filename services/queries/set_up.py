@@ -85,6 +85,12 @@ def for_practitioner(visit: Visit, place: Location) -> SetUp:
     )
 
 
+def items_of_line(visit: Visit, line: Line, place: Location) -> tuple[rules.SetUpItem, ...]:
+    """What the list has for one line of a visit alone, by all that is known of the client. Raises `Erased`."""
+    _, known = allergies_of(visit)
+    return _list(to_set_up([line]), _drawing_for(visit, place), known)
+
+
 def for_everybody(visit: Visit, place: Location) -> SetUp:
     """A visit's list with nothing on it that depends on the client's health."""
     return _neutral(

@@ -67,6 +67,14 @@ def line_and_visit(line_id: UUID, actor: Actor) -> tuple[Line, Visit]:
     return Line.objects.select_related("service").get(id=line_id), visit
 
 
+def line_and_visit_unlocked(line_id: UUID, actor: Actor) -> tuple[Line, Visit]:
+    """A line and its visit, for a read; raises `NotFound`."""
+    line = Line.objects.select_related("service").filter(id=line_id).first()
+    if line is None:
+        raise NotFound
+    return line, tenancy.loaded(Visit, line.visit_id, actor)
+
+
 def bookables_held(visit_id: UUID) -> set[UUID]:
     """Whose time a visit's claims take now: what is locked before the visit itself."""
     return {claim.bookable_id for claim in claims_of(visit_id)}

@@ -183,3 +183,64 @@ def test_a_room_takes_another_name_and_other_features(call):
     assert lena.patch(path, {"name": "Mine"}, If_Match=etag).status_code == 412
     assert call("petra").patch(path, {"name": "Mine"}, If_Match=changed["ETag"]).status_code == 403
     assert lena.get(path).body["name"] == "Garden Room"
+
+
+def test_each_step_says_who_and_when_and_a_wrong_order_what_follows(call, now):
+    room = f"rooms/{uid('room 3')}"
+    call("petra").post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
+    call("petra").post(f"{room}/turnover/steps", {"code": "floor"})
+    call("pavel").post(f"{room}/turnover/steps", {"code": STEPS[0]})
+    seen = call("petra").get(f"{room}/turnover").body
+    first = seen["steps"][0]
+    assert (first["done_by"], first["done_by_name"]) == (str(uid("pavel")), "Pavel")
+    assert first["done_at"] == "2026-05-06T17:00:00+00:00"
+    assert {one["done_by_name"] for one in seen["steps"][1:]} == {""}
+    (wrong,) = seen["not_counted"]
+    assert (wrong["code"], wrong["reason"]) == ("floor", "out_of_order")
+    assert wrong["open_before"] == list(STEPS[: STEPS.index("floor")])
+    assert wrong["what_to_do"].startswith("Do the open steps before it first")
+
+
+def test_a_room_with_a_foot_basin_is_not_ready_before_it_is_cleaned(call, now):
+    room = f"rooms/{uid('room 3')}"
+    etag = call("lena").get(room)["ETag"]
+    call("lena").patch(room, {"features": ["foot_basin"]}, If_Match=etag)
+    call("petra").post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
+    codes = [one["code"] for one in call("petra").get(f"{room}/turnover").body["steps"]]
+    assert codes.index("foot_basin") == codes.index("disinfect_surfaces") + 1
+    at = now
+    for code in STEPS:
+        wet_from = None
+        if code == "disinfect_surfaces":
+            wet_from, at = at.isoformat(), at + timedelta(seconds=600)
+        at += timedelta(seconds=20)
+        with clock.stopped_at(at):
+            call("petra").post(f"{room}/turnover/steps", {"code": code, "wet_from": wet_from})
+    with clock.stopped_at(at):
+        refused = call("petra").post(f"{room}/turnover/finish")
+    assert (refused.status_code, refused.body["open_steps"][0]) == (409, "foot_basin")
+
+
+def test_a_turnover_faster_than_its_work_is_on_record_as_too_fast(call, now):
+    room = f"rooms/{uid('room 3')}"
+    call("petra").post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
+    at = now
+    for code in STEPS:
+        wet_from = None
+        if code == "disinfect_surfaces":
+            wet_from, at = at.isoformat(), at + timedelta(seconds=600)
+        with clock.stopped_at(at):
+            done = {"code": code, "wet_from": wet_from}
+            assert call("petra").post(f"{room}/turnover/steps", done).status_code == 200
+    with clock.stopped_at(at):
+        # 600 s wet, and everything else in no time at all: eight steps of at least 15 s (house policy).
+        assert call("petra").post(f"{room}/turnover/finish").status_code == 200
+        found = call("lena").get(f"evidence/{LAKE}/entries?limit=500").body["items"]
+        board = call("petra").get(f"locations/{LAKE}/room-board").body["rooms"]
+    kept = [e["facts"] for e in found if e["kind"] == "room.turnover_finished"]
+    assert (kept[-1]["seconds"], kept[-1]["shortest_seconds"], kept[-1]["too_fast"]) == (
+        600,
+        720,
+        True,
+    )
+    assert {one["name"]: one["turnovers_too_fast"] for one in board}["room 3"] == 1

@@ -6,7 +6,13 @@ from statistics import median
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rooms.rules.forecast import SHORTEST_STEP_SECONDS, pace_of, ready_at, shortest_seconds
+from rooms.rules.forecast import (
+    SHORTEST_STEP_SECONDS,
+    pace_after,
+    pace_of,
+    ready_at,
+    shortest_seconds,
+)
 from rooms.rules.turnover import TurnoverPlan, TurnoverStep
 
 NOON = datetime(2026, 5, 6, 17, tzinfo=UTC)
@@ -49,3 +55,14 @@ def test_no_forecast_is_below_the_work(past, shortest):
     slow = [p for p in past if p >= shortest]
     if slow:
         assert pace.expected_seconds == round(median(slow))
+
+
+def test_a_past_turnover_is_held_to_the_wet_time_of_its_own_product():
+    short, long = shortest_seconds(PLAN, 60), shortest_seconds(PLAN, 600)
+    past = [(short, 60), (short - 1, 60), (long, 600), (long - 1, 600)]
+    found = pace_after(past, PLAN, 600)
+    # Two were faster than their own product allows; that with the quicker product is no finding.
+    assert (found.too_fast, found.counted, found.expected_seconds) == (2, 1, long)
+    # Nothing is to be turned over: no product is in use, and the finding stands.
+    assert pace_after(past, PLAN, None).too_fast == 2
+    assert pace_after([], PLAN, None).expected_seconds == shortest_seconds(PLAN, None)

@@ -21,6 +21,7 @@ from rooms.rules.turnover import (
     is_legal_move,
     judge_step,
     plan_from,
+    plan_of_room,
     progress,
     state_at,
     wet_until,
@@ -28,7 +29,8 @@ from rooms.rules.turnover import (
 
 LEFT = datetime(2026, 3, 2, 15, tzinfo=UTC)
 STEPS = parameters("us-tx", date(2026, 3, 2))[ParameterName.TURNOVER_STEPS]
-PLAN = plan_from(STEPS.value, version=STEPS.pack)
+EVERY_STEP = plan_from(STEPS.value, version=STEPS.pack)
+PLAN = plan_of_room(EVERY_STEP, [])
 REQUIRED = [step.code for step in PLAN.steps if step.required]
 WET = 600
 TERMS = TurnoverTerms(plan=PLAN, wet_seconds=WET)
@@ -258,3 +260,25 @@ def test_ready_lapses_at_closing_and_nothing_else_does(state, seconds):
 
 def test_a_step_is_required_unless_said_otherwise():
     assert TurnoverStep(code="floor", title="Clean the floor").required
+
+
+def test_a_room_has_the_steps_of_its_kind_and_every_room_the_general_ones():
+    # 9.07, the California board's log form: the basin after each client.
+    # Before the floor and the hands: common practice, no source.
+    general = plan_of_room(EVERY_STEP, [])
+    basin = plan_of_room(EVERY_STEP, ["foot_basin", "sink"])
+    assert [step.code for step in basin.steps if step not in general.steps] == ["foot_basin"]
+    assert set(general.steps) < set(basin.steps)
+    codes = [step.code for step in basin.steps]
+    assert codes.index("disinfect_surfaces") < codes.index("foot_basin") < codes.index("floor")
+    assert {step.code for step in plan_of_room(EVERY_STEP, ["steamer"]).steps} - {
+        step.code for step in general.steps
+    } == {"facial_machines"}
+
+
+def test_the_general_steps_stand_in_the_order_of_common_practice():
+    # Common practice, no source, with the sources of single steps in the pack.
+    assert [step.code for step in plan_of_room(EVERY_STEP, []).steps] == [
+        "single_use_out", "implements_to_soiled", "linen_to_hamper", "clean_surfaces", "disinfect_surfaces",
+        "wipe_equipment", "floor", "hands_washed", "fresh_linen", "set_up",
+    ]  # fmt: skip
