@@ -13,6 +13,8 @@ from clients.problems import POLICY_UNFIT, MergedAway
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries.availability import MOST_LINES, Availability, LineAsked, availability
 from services.rules.availability.model import Option
+from services.rules.desk_words import outcome_for
+from spa_ops.kernel.actor import Role
 from spa_ops.kernel.clock import local_date, rfc3339
 from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import reading
@@ -72,7 +74,8 @@ class FindAvailability(Command):
 
     `visit` of an option is what `POST visits` takes. With no option, `reasons` says of each local day
     why, and `what_if` which single change would open the earliest start. `screening` tells what is
-    known today: the consultation of the day decides.
+    known today: the consultation of the day decides. The front desk hears a date where there is one,
+    and else `ask_first`.
     """
 
     access = {"POST": STAFF}
@@ -111,10 +114,13 @@ class FindAvailability(Command):
                 limit=given.get("limit", 20),
                 any_order=given.get("any_order", False),
             )
-        return answer(_shown(found, given["client_id"], max(given["from"], self.now)))
+        since = max(given["from"], self.now)
+        return answer(_shown(found, given["client_id"], since, self.actor.role))
 
 
-def _shown(found: Availability, client_id: UUID, since: datetime) -> dict[str, Any]:
+def _shown(
+    found: Availability, client_id: UUID, since: datetime, role: Role | None
+) -> dict[str, Any]:
     bounds = found.bounds
     verdicts = bounds.verdicts(local_date(since, bounds.zone))
     return {
@@ -135,7 +141,7 @@ def _shown(found: Availability, client_id: UUID, since: datetime) -> dict[str, A
         "screening": [
             {
                 "service_id": service.id,
-                "verdict": verdict,
+                "verdict": outcome_for(role, verdict, earliest_on),
                 "earliest_on": earliest_on,
                 "not_before": _text(standing.readable_at),
             }

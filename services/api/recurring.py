@@ -17,7 +17,9 @@ from services.bodies.recurring import SERIES
 from services.models import Series
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.rules.availability.model import Option
+from services.rules.desk_words import outcome_for
 from services.rules.recurrence import MOST_DAYS, MOST_OCCURRENCES
+from spa_ops.kernel.actor import Role
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy import queries as tenancy
@@ -114,13 +116,13 @@ class PreviewRecurringVisits(Command):
             )
         return answer(
             {
-                "occurrences": [_occurrence(one) for one in found],
+                "occurrences": [_occurrence(one, self.actor.role) for one in found],
                 "skipped_months": [f"{month:%Y-%m}" for month in skipped],
             }
         )
 
 
-def _occurrence(one: Foreseen) -> dict[str, Any]:
+def _occurrence(one: Foreseen, role: Role | None) -> dict[str, Any]:
     problem = one.problem
     return {
         "occurs_at": rfc3339(one.occurrence.starts_at),
@@ -132,7 +134,11 @@ def _occurrence(one: Foreseen) -> dict[str, Any]:
         "lines": [_line(line, line.starts_at) for line in one.lines],
         "screening_allows": one.screening_allows,
         "screening": [
-            {"service_id": line.service_id, "verdict": verdict, "earliest_on": earliest_on}
+            {
+                "service_id": line.service_id,
+                "verdict": outcome_for(role, verdict, earliest_on),
+                "earliest_on": earliest_on,
+            }
             for line, (verdict, earliest_on) in zip(one.lines, one.verdicts, strict=True)
         ],
         "alternatives": [_alternative(option) for option in one.alternatives],
