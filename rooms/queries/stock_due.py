@@ -1,5 +1,6 @@
 """What is due about stock: dates, shortages, counts. Never writes."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from decimal import Decimal
@@ -46,7 +47,7 @@ class StockDue:
 def due_stock(location_id: UUID, on: date) -> list[StockDue]:
     """What is due about the stock of a location on a local day, the most pressing first. Five statements.
 
-    Without run-outs, which need visits: `services.queries.stock_due` has them too.
+    Without run-outs, which need visits: `services.queries.stock_forecast` has them too.
     """
     zone = Location.objects.values_list("zone", flat=True).get(id=location_id)
     held = held_at(location_id)
@@ -58,17 +59,23 @@ def due_stock(location_id: UUID, on: date) -> list[StockDue]:
     found += _due_containers(location_id, on, zone)
     found += _due_lots(held, on)
     found += _uncounted(location_id, on, zone)
-    order = list(_ORDER)
-    return sorted(
-        found,
-        key=lambda d: (order.index(d.kind), d.due_on, str(d.item_id), str(d.lot_id), str(d.container_id)),
-    )  # fmt: skip
+    return in_order(found)
 
 
 _ORDER = (
     "negative", "withdrawn", "past_date", "expired", "runs_out", "order", "discard_soon", "expiring",
     "no_lot", "uncounted",
 )  # fmt: skip
+
+
+def in_order(found: Iterable[StockDue]) -> list[StockDue]:
+    """The most pressing first, always in the same order."""
+    return sorted(
+        found,
+        key=lambda d: (
+            _ORDER.index(d.kind), d.due_on, str(d.item_id), str(d.lot_id), str(d.container_id)
+        ),
+    )  # fmt: skip
 
 
 def _due_containers(location_id: UUID, on: date, zone: str) -> list[StockDue]:

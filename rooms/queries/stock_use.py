@@ -106,6 +106,21 @@ def daily_use(location_id: UUID, zone: str, since: datetime) -> dict[UUID, Daily
     return found
 
 
+_FIRST = """
+SELECT i.id, m.happened_at FROM rooms_stock_item i JOIN LATERAL (
+    SELECT happened_at FROM rooms_stock_movement v WHERE v.location_id = %s AND v.item_id = i.id
+    ORDER BY happened_at LIMIT 1
+) m ON true
+"""
+
+
+def first_moved(location_id: UUID) -> dict[UUID, datetime]:
+    """Since when stock of each item is kept at a location. One statement."""
+    with connection.cursor() as cursor:
+        cursor.execute(_FIRST, [location_id])
+        return dict(cursor.fetchall())
+
+
 _COUNTS = """
 SELECT r.id, (
     SELECT min(n.counted_at) FROM rooms_stock_count n

@@ -5,8 +5,9 @@ from datetime import datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-from clients.actions_reads import record_reads_of_visits
+from clients.actions_reads import record_read, record_reads_of_visits
 from services.queries import tracing as queries
+from services.queries import tracing_stock as stock
 from services.queries.tracing import Things, Window
 from services.queries.treatments import products_recorded
 from spa_ops.kernel.actor import Actor
@@ -26,6 +27,7 @@ def trace_visit(
     """
     visit = queries.visit_to_trace(visit_id, actor)
     lines = queries.lines_worked_on(visit.id)
+    lots = stock.lots_of_visit(visit.id)
     ways, kits = queries.ways_of(visit.id), queries.kits_opened(visit.id)
     met = [each for way in ways for each in (*way["before"], *way["after"])]
     things = Things(
@@ -34,6 +36,8 @@ def trace_visit(
         rooms=frozenset(line.room_id for line in lines),
         practitioners=frozenset(line.practitioner_id for line in lines),
         products=frozenset(i for line in lines for i in line.service.skin_product_ids),
+        lots=frozenset(one["lot_id"] for one in lots if one["lot_id"]),
+        containers=frozenset(one["container_id"] for one in lots if one["container_id"]),
     )
     span = timedelta(days=days)
     window = Window(start=visit.starts_at - span, end=visit.starts_at + span)
@@ -49,6 +53,7 @@ def trace_visit(
         "rooms": _named((x.room_id, x.room.name) for x in lines),
         "products": queries.skin_products(things.products),
         "products_recorded": products_recorded(visit),
+        "lots": lots,
         **shared,
     }
 
@@ -92,6 +97,76 @@ def trace_solution(
         "bath": queries.baths({solution.id})[0],
         "implements": queries.implements_in_bath(solution.id),
         **_shared(actor, now, things, window, None, after, limit),
+    }
+
+
+@action
+def trace_lot(
+    *,
+    actor: Actor,
+    now: datetime,
+    lot_id: UUID,
+    window: Window | None,
+    after: Place | None,
+    limit: int,
+) -> dict[str, Any]:
+    """A lot, what was opened of it, and the visits in a window whose lines used any of it.
+
+    With the lots of that item and number at the actor's other locations. Without a window: since the
+    first of them came. Raises `NotFound`.
+    """
+    lots = stock.lots_like(lot_id, actor)
+    ids = frozenset(lot.id for lot in lots)
+    window = window or _since(min(lot.received_at for lot in lots), now)
+    return {
+        "lots": stock.lots_shown(lots),
+        "containers": stock.containers_of(ids),
+        **_shared(actor, now, Things(lots=ids), window, None, after, limit),
+    }
+
+
+@action
+def trace_container(
+    *,
+    actor: Actor,
+    now: datetime,
+    container_id: UUID,
+    window: Window | None,
+    after: Place | None,
+    limit: int,
+) -> dict[str, Any]:
+    """An opened container, what was decanted from it, and the visits in a window whose lines used any of these.
+
+    Without a window: since it was opened. Raises `NotFound`.
+    """
+    container = stock.container_to_trace(container_id, actor)
+    ids = frozenset(stock.containers_from(container.id))
+    window = window or _since(container.opened_at, now)
+    return {
+        "container_id": container.id,
+        "item_id": container.item_id,
+        "containers": stock.containers_shown(ids),
+        **_shared(actor, now, Things(containers=ids), window, None, after, limit),
+    }
+
+
+def _since(start: datetime, now: datetime) -> Window:
+    # A visit that was due a little earlier may have begun late.
+    return Window(start=start - timedelta(days=1), end=now + timedelta(days=1))
+
+
+@action
+def trace_client(*, actor: Actor, now: datetime, client_id: UUID, window: Window) -> dict[str, Any]:
+    """Every lot and open container that touched a client at visits in a window: a recorded read.
+
+    Raises `NotFound` also where the client is not known to the actor's location; `Erased`.
+    """
+    client = record_read(actor=actor, now=now, client_id=client_id)
+    return {
+        "client_id": client.id,
+        "start": window.start,
+        "end": window.end,
+        "lots": stock.lots_of_client(client.id, window, actor),
     }
 
 

@@ -1,5 +1,6 @@
 """Endpoints of the set-up list: one visit's, ticking it off, and a day's as JSON and as a page to print."""
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 from uuid import UUID
@@ -11,11 +12,13 @@ from rest_framework.renderers import JSONRenderer, StaticHTMLRenderer
 from rest_framework.request import Request
 
 from compliance.requirements.rules.packs import CAUTION
+from rooms.rules.stock import plain
 from services.actions import set_up as actions
 from services.api.treatments import WISHES
 from services.bodies.set_up import TICK
 from services.models import SetUpTick
 from services.queries import set_up as queries
+from services.queries import stock
 from services.rules.set_up import SetUpItem
 from services.rules.set_up_ticks import is_complete, state_of, to_put_back
 from services.set_up_files import shipped_set_up
@@ -43,11 +46,12 @@ _ROW: dict[str, Any] = {
     "item": "str", "code": "str", "size": "str", "title": "str", "count": "int", "stays": "bool",
     "for_practitioner": "bool",
 }  # fmt: skip
+_STOCK: dict[str, Any] = {"in_stock": {"type": ["string", "null"]}, "missing": "int?"}
 _STATE: dict[str, Any] = {
     "state": {"type": ["string", "null"]}, "ticked_by": "uuid?", "ticked_at": "datetime?"
 }  # fmt: skip
 _ITEM = object_schema(
-    **_ROW, **_STATE, variant="str", must_check_label="bool", because="[str]", changed="bool",
+    **_ROW, **_STATE, **_STOCK, variant="str", must_check_label="bool", because="[str]", changed="bool",
     sources=_SOURCES,
 )  # fmt: skip
 _PUT_BACK = array_of(object_schema(item="str", title="str", count="int"))
@@ -72,7 +76,9 @@ class ReadSetUpList(ApiView):
     see `because` and `notes`, and that they read it is recorded; `not_confirmed` is what an import or
     the intake says and nobody asked about yet: it changes nothing on the list. For the front desk nothing on the
     list depends on the client: rows `for_practitioner` are laid out by the practitioner, have no
-    state there, and do not count for `complete`.
+    state there, and do not count for `complete`. `in_stock` is how much of a row that is kept in
+    stock may be used on that day, in the item's unit, and `missing` for how many that is not enough;
+    null: it is not kept in stock.
     """
 
     access = {"GET": STAFF}
@@ -84,11 +90,7 @@ class ReadSetUpList(ApiView):
     )  # fmt: skip
 
     def get(self, request: Request, *, id: UUID) -> HttpResponse:
-        visit, found, notes = run(
-            lambda: actions.read_set_up(actor=self.actor, now=self.now, visit_id=id),
-            actor=self.actor,
-            now=self.now,
-        )
+        visit, found, notes, stocked = run(lambda: self._read(id), actor=self.actor, now=self.now)
         knows = notes is not None
         own = [item for item in found.items if knows or not item.by_practitioner]
         return answer(
@@ -96,7 +98,9 @@ class ReadSetUpList(ApiView):
                 "visit_id": visit.id,
                 **_head(found.drawing),
                 "complete": is_complete(own, found.ticks),
-                "items": [_item(item, found, knows=knows) for item in found.items],
+                "items": [
+                    _item(item, found, knows=knows) | _stock(item, stocked) for item in found.items
+                ],
                 "put_back": [
                     {"item": t.item, "title": queries.title_of(t.item), "count": t.count}
                     for t in to_put_back(found.items, found.ticks)
@@ -104,6 +108,12 @@ class ReadSetUpList(ApiView):
                 "notes": notes,
             }
         )
+
+    def _read(self, visit_id: UUID) -> tuple[Any, ...]:
+        visit, found, notes = actions.read_set_up(actor=self.actor, now=self.now, visit_id=visit_id)
+        place = visit.location
+        day = local_date(visit.starts_at, place.zone)
+        return visit, found, notes, stock.in_stock(found.items, place.id, day)
 
 
 def _head(drawing: queries.Drawing) -> dict[str, Any]:
@@ -134,6 +144,13 @@ def _row(item: SetUpItem) -> dict[str, Any]:
         "stays": item.stays,
         "for_practitioner": item.by_practitioner,
     }
+
+
+def _stock(item: SetUpItem, stocked: Mapping[str, stock.InStock]) -> dict[str, Any]:
+    one = stocked.get(item.key)
+    if one is None:
+        return {"in_stock": None, "missing": None}
+    return {"in_stock": plain(one.available), "missing": one.missing}
 
 
 def _state(item: SetUpItem, found: queries.SetUp, *, knows: bool) -> dict[str, Any]:
@@ -189,7 +206,7 @@ class TickItem(Command):
         return self._command(request, visit_id=path["id"])
 
 
-_TOTAL = object_schema(**_ROW)
+_TOTAL = object_schema(**_ROW, **_STOCK)
 _DAY_ITEM = object_schema(**_ROW, **_STATE)
 _DAY_VISIT = object_schema(
     visit_id="uuid", state="str", starts_at="datetime", set_up_at="datetime", rooms="[str]",
@@ -202,7 +219,8 @@ class ReadDaySetUp(ApiView):
 
     The same for whoever reads it: nothing on it depends on a client's health, so that it can hang in
     the room; what the practitioner lays out is named in general, and is in each visit's own list.
-    What `stays` is counted by room, the rest adds up.
+    What `stays` is counted by room, the rest adds up. `missing` is what there is not enough of for
+    the visits that are not over.
     """
 
     access = {"GET": STAFF}
@@ -232,11 +250,13 @@ class ReadDaySetUp(ApiView):
                 )
             visits, together = queries.day_at(place, day, self.query("room_id"))
             drawing = queries.drawing_on(place, day)
+            needed = queries.still_needed(visits, together)
+            stocked = stock.in_stock(needed, place.id, day)
         return {
             "location_id": place.id,
             "day": day,
             **_head(drawing),
-            "totals": [_row(item) for item in together],
+            "totals": [_row(item) | _stock(item, stocked) for item in together],
             "visits": [_day_visit(one) for one in visits],
         }
 

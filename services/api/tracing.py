@@ -28,16 +28,23 @@ _BATH = object_schema(
 )  # fmt: skip
 _MET = array_of(object_schema(kind="str", agent_id="uuid", at="datetime"))
 _NAMED = array_of(object_schema(id="uuid", name="str"))
-_SHARED: dict[str, Any] = {
+SHARED: dict[str, Any] = {
     "start": "datetime", "end": "datetime", "visits": array_of(_VISIT), "next": "str?",
 }  # fmt: skip
-_PAGES = {
+PAGES = {
     "limit": ("int", "visits in a page, 1 to 200, 50 by default"),
     "cursor": ("str", "`next` of a page; null: there are no more"),
 }
 
 
-class _Trace(ApiView):
+USED_LOT = object_schema(
+    visit_id="uuid", line_id="uuid", item_id="uuid", item="str", unit="str", lot_id="uuid?",
+    lot_number="str?", expires_on="date?", container_id="uuid?", opened_at="datetime?",
+    discard_by="date?", quantity="str", stated="bool",
+)  # fmt: skip
+
+
+class Trace(ApiView):
     """One trace; each is recorded as a read of every client it shows."""
 
     access = {"GET": LEADS}
@@ -52,7 +59,7 @@ class _Trace(ApiView):
         """`days` of the query, 1 to 90; raises `InvalidInput`."""
         days = self.query("days")
         if days is not None and not 1 <= days <= MOST_DAYS:
-            raise _refused("days", f"must be 1 to {MOST_DAYS}")
+            raise refused("days", f"must be 1 to {MOST_DAYS}")
         return DAYS if days is None else int(days)
 
     def trace(self, **asked: Any) -> dict[str, Any]:
@@ -72,18 +79,19 @@ class _Trace(ApiView):
         return answer({**found, "next": following})
 
 
-def _refused(name: str, message: str) -> InvalidInput:
+def refused(name: str, message: str) -> InvalidInput:
     return InvalidInput({"pointer": f"?{name}", "code": "invalid", "message": message})
 
 
-class TraceVisit(_Trace):
+class TraceVisit(Trace):
     """What a visit's client came in touch with, and which other clients' visits shared any of it.
 
-    Kits, baths before and after, room, practitioner, products. It shows what was shared, not that
-    anybody was harmed: what follows is for your local health authority and the clients' doctors.
+    Kits, baths before and after, room, practitioner, products, lots and open containers of the stock.
+    It shows what was shared, not that anybody was harmed: what follows is for your local health
+    authority and the clients' doctors.
     """
 
-    parameters: ClassVar = _PAGES | {"days": ("int", "before and after the visit, 1 to 90, else 7")}
+    parameters: ClassVar = PAGES | {"days": ("int", "before and after the visit, 1 to 90, else 7")}
     output = object_schema(
         visit_id="uuid", client_id="uuid",
         kits=array_of(object_schema(kit_id="uuid", name="str", opened_at="datetime", cleared="bool")),
@@ -93,23 +101,23 @@ class TraceVisit(_Trace):
         ),
         baths=array_of(_BATH), practitioners=_NAMED, rooms=_NAMED,
         products=array_of(object_schema(id="uuid", name="str", supplier="str", formula_version="str")),
-        products_recorded="[str]", **_SHARED,
+        products_recorded="[str]", lots=array_of(USED_LOT), **SHARED,
     )  # fmt: skip
 
     def trace(self, *, of: UUID, **asked: Any) -> dict[str, Any]:
         return actions.trace_visit(visit_id=of, **asked)
 
 
-class TraceKit(_Trace):
+class TraceKit(Trace):
     """The baths a kit lay in, and the visits that opened it or shared such a bath, in a span of time."""
 
-    parameters: ClassVar = _PAGES | {
+    parameters: ClassVar = PAGES | {
         "from": ("datetime", "default: 7 days before `to`"),
         "to": ("datetime", "default: now; at most 90 days after `from`"),
     }
     output = object_schema(
         kit_id="uuid", name="str", baths=array_of(_BATH),
-        implements=array_of(object_schema(id="uuid", tag="str", name="str")), **_SHARED,
+        implements=array_of(object_schema(id="uuid", tag="str", name="str")), **SHARED,
     )  # fmt: skip
 
     def asked(self) -> dict[str, Any]:
@@ -123,17 +131,17 @@ class TraceKit(_Trace):
         except OverflowError:
             fits = False
         if not fits:
-            raise _refused("from", f"must be before `to`, and at most {MOST_DAYS} days")
+            raise refused("from", f"must be before `to`, and at most {MOST_DAYS} days")
         return Window(start=start, end=end)
 
     def trace(self, *, of: UUID, **asked: Any) -> dict[str, Any]:
         return actions.trace_kit(kit_id=of, **asked)
 
 
-class TraceSolution(_Trace):
+class TraceSolution(Trace):
     """The implements that lay in a soak solution, and the visits they were used at before or after."""
 
-    parameters: ClassVar = _PAGES | {
+    parameters: ClassVar = PAGES | {
         "days": ("int", "before it was mixed and after it ended, 1 to 90, else 7")
     }
     output = object_schema(
@@ -142,7 +150,7 @@ class TraceSolution(_Trace):
             object_schema(implement_id="uuid", tag="str", name="str", kit_id="uuid", times="int",
                           first_at="datetime", last_at="datetime")
         ),
-        **_SHARED,
+        **SHARED,
     )  # fmt: skip
 
     def trace(self, *, of: UUID, **asked: Any) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.photograph_urls import urlpatterns as photographs
 from services.api.recurring_urls import urlpatterns as recurring
 from services.api.set_up_urls import urlpatterns as set_up
+from services.api.stock_urls import urlpatterns as stock
 from services.api.team_urls import urlpatterns as team
 from services.api.treatment_urls import urlpatterns as treatments
 from services.api.visit_urls import urlpatterns as visits
@@ -29,6 +30,7 @@ urlpatterns = [
     *recurring,
     *waiting,
     *set_up,
+    *stock,
     *due_checks,
     *hand_overs,
     *work_drafts,

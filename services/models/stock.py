@@ -88,7 +88,10 @@ class LineUse(TenantModel):
                 name="services_line_use_once",
             ),
         ]
-        indexes = [models.Index(fields=["business_id", "lot"], name="services_line_use_lot")]
+        indexes = [
+            models.Index(fields=["business_id", "lot"], name="services_line_use_lot"),
+            models.Index(fields=["business_id", "container"], name="services_line_use_container"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.item_id} {self.quantity}"

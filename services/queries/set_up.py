@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 from uuid import UUID
@@ -262,6 +262,15 @@ def day_at(
         if by_visit[visit.id]
     ]
     return found, _totals(found)
+
+
+def still_needed(
+    found: Iterable[DayVisit], together: Iterable[rules.SetUpItem]
+) -> list[rules.SetUpItem]:
+    """The day's totals with the counts of visits that are not over: what these used is gone already."""
+    coming = _totals(one for one in found if one.visit.state != VisitState.LEFT)
+    counts = {item.key: item.count for item in coming}
+    return [replace(item, count=counts.get(item.key, 0)) for item in together]
 
 
 def _totals(found: Iterable[DayVisit]) -> tuple[rules.SetUpItem, ...]:

@@ -31,6 +31,8 @@ class Things:
     rooms: frozenset[UUID] = frozenset()
     practitioners: frozenset[UUID] = frozenset()
     products: frozenset[UUID] = frozenset()
+    lots: frozenset[UUID] = frozenset()
+    containers: frozenset[UUID] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,6 +223,12 @@ WITH near AS (
     FROM near JOIN services_line x ON x.visit_id = near.id AND x.started_at IS NOT NULL
     JOIN services_service c ON c.id = x.service_id
     JOIN LATERAL unnest(c.skin_product_ids) t(product) ON t.product = ANY(%(products)s)
+    UNION SELECT x.visit_id, 'lot', u.lot_id, NULL
+    FROM services_line_use u JOIN services_line x ON x.id = u.line_id
+    WHERE u.lot_id = ANY(%(lots)s) AND u.stands
+    UNION SELECT x.visit_id, 'container', u.container_id, NULL
+    FROM services_line_use u JOIN services_line x ON x.id = u.line_id
+    WHERE u.container_id = ANY(%(containers)s) AND u.stands
 )
 SELECT near.id, near.client_id, near.location_id, near.starts_at,
        jsonb_agg(jsonb_build_object('what', what, 'id', thing, 'side', side) ORDER BY what, thing, side)::text
@@ -257,6 +265,8 @@ def visits_sharing(
                 "rooms": list(things.rooms),
                 "practitioners": list(things.practitioners),
                 "products": list(things.products),
+                "lots": list(things.lots),
+                "containers": list(things.containers),
                 "after_at": after and after[0],
                 "after_id": after and after[1],
                 "limit": limit + 1,
