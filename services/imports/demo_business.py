@@ -8,6 +8,8 @@ practice, no source.
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
+from services.imports import demo_stock
+
 BUSINESS = "Tamsinwold Skin Rooms"
 OPENS, CLOSES = "09:00", "18:00"
 
@@ -278,5 +280,6 @@ def as_json() -> dict[str, Any]:
         "business": BUSINESS,
         "owner": asdict(OWNER),
         "disinfectant": asdict(DISINFECTANT),
+        "stock": [asdict(item) for item in demo_stock.STOCK],
         "locations": [asdict(location) for location in (LAKESIDE, HARBORSIDE)],
     }

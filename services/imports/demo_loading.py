@@ -10,7 +10,7 @@ from compliance.disinfection import actions as disinfection
 from compliance.disinfection.rules.reprocessing import ImplementClass
 from rooms import actions as rooms
 from services.actions import team
-from services.imports import demo_business
+from services.imports import demo_business, demo_stock
 from services.imports.service_intake import feature_code
 from services.models import Service
 from spa_ops.kernel.actor import Actor, Role, system_actor
@@ -60,6 +60,7 @@ def set_up(demo: Mapping[str, Any], now: datetime) -> None:
 def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
     known = set(sign_ins(demo).values())
     _product(demo["disinfectant"], system, now)
+    demo_stock.add_items(demo["stock"], system, now, demo_id)
     for place in demo["locations"]:
         tenancy.add_location(
             actor=system,
@@ -73,6 +74,7 @@ def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
             **{k: place[k] for k in ("name", "zone", "country", "jurisdiction", "currency")},
         )
         _things(place, system, now)
+        demo_stock.stock_up(demo["stock"], place, demo_id(place["name"]), system, now, demo_id)
         for person in place["team"]:
             _person(person, place, system, now, signs_in=person["name"] in known)
     _person(demo["owner"], None, system, now, signs_in=True)

@@ -37,7 +37,7 @@ find; `--skip-bad` leaves those rows out.
 
 | file | what |
 |---|---|
-| `business.json` | locations, rooms, team, kits, a disinfectant: set up before the imports |
+| `business.json` | locations, rooms, team, kits, a disinfectant, stock: set up before the imports |
 | `services.csv` | the price list, 35 services |
 | `clients-lakeside.csv` | 260 clients: UTF-8, commas, dates month-first |
 | `clients-harborside.csv` | 140 clients: Windows-1252, semicolons, dates day-first |

@@ -115,6 +115,10 @@ def test_shortages_are_due_once_for_as_long_as_they_last(call, now):
     with clock.stopped_at(now + timedelta(days=1)):
         sweep_due_checks()
     assert sorted(raised()) == [("runs out", True), ("to count", True)]
+    # Between forecasts what was found stands, though nobody looks.
+    with clock.stopped_at(now + timedelta(days=1, minutes=30)):
+        sweep_due_checks()
+    assert sorted(raised()) == [("runs out", True), ("to count", True)]
     receive(call, gel, "5000")
     assert balance(call, gel)["total"] == "5035"
     with clock.stopped_at(now + timedelta(days=1, hours=1)):
@@ -126,3 +130,21 @@ def test_nothing_is_forecast_where_nothing_is_kept(call):
     assert done(call("lena").get(f"{STOCK}/forecast"))["items"] == []
     assert done(call("lena").get(f"{STOCK}/forecast-errors"))["items"] == []
     assert done(call("freya").get(f"{STOCK}/due"))["items"] == []
+
+
+def test_less_than_nothing_is_raised_at_once_and_cleared_by_counting(call, now):
+    gel = add(call, GEL)
+    done(call("petra").post(f"{STOCK}/uses", {"item_id": gel, "quantity": "4"}))
+
+    def open_checks():
+        with reading(BUSINESS):
+            rows = DueCheck.objects.filter(kind="stock", location_id=LAKE, cleared_at=None)
+            return [row.what for row in rows]
+
+    with clock.stopped_at(now + timedelta(minutes=31)):
+        sweep_due_checks()
+        assert open_checks() == ["Invented gel: less than nothing in stock: count it"]
+    with clock.stopped_at(now + timedelta(minutes=32)):
+        done(call("petra").post(f"{STOCK}/counts", {"item_id": gel, "counted": "0"}))
+        sweep_due_checks()
+        assert open_checks() == []

@@ -11,7 +11,8 @@ from django.test.utils import CaptureQueriesContext
 
 from clients.models import HealthRead
 from compliance.disinfection.models import EventStrike, Implement, ImplementEvent, KitUse, Solution
-from services.models import Line, Service, SkinProduct, Visit
+from rooms.models import OpenContainer, StockItem, StockLot
+from services.models import Line, LineUse, Service, SkinProduct, Visit
 from spa_ops.kernel.ids import uuid7
 from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
@@ -48,11 +49,12 @@ def generated(seed, now):
         for n in range(4)
     ]  # fmt: skip
     Solution.objects.bulk_create(baths)
+    stock = _stock(dice, now)
     tools = defaultdict(list)
     for tool in Implement.objects.order_by("tag"):
         tools[tool.kit_id].append(tool.id)
     for n in range(36):
-        _visit(dice, now, n, services, tools)
+        _visit(dice, now, n, services, tools, stock)
     for tool in [t for ids in tools.values() for t in ids]:
         for _ in range(14):
             kind = dice.choice(["immersed", "immersed", "wiped", "lifted"])
@@ -79,7 +81,29 @@ def _event(tool, kind, at, **more):
     ).save(force_insert=True)  # fmt: skip
 
 
-def _visit(dice, now, n, services, tools):
+def _stock(dice, now):
+    """(lot, container) pairs, of which some are a lot alone."""
+    item = StockItem.objects.create(
+        business_id=BUSINESS, name="Invented gel", part="professional", unit="mL", uses_each=3,
+        pack_size=250, lead_days=7, version=1,
+    )  # fmt: skip
+    found = []
+    for n in range(3):
+        lot = StockLot.objects.create(
+            business_id=BUSINESS, location_id=LAKE, item=item, number=f"G{n}", version=1,
+            received_at=now - timedelta(days=20),
+        )  # fmt: skip
+        found.append((lot.id, None))
+        for _ in range(dice.randrange(3)):
+            jar = OpenContainer.objects.create(
+                business_id=BUSINESS, location_id=LAKE, item=item, lot=lot, holds=250, version=1,
+                opened_at=now - timedelta(days=12),
+            )  # fmt: skip
+            found.append((lot.id, jar.id))
+    return item, found
+
+
+def _visit(dice, now, n, services, tools, stock):
     at = now + _hours(dice)
     state = dice.choice(["left", "left", "in_room", "booked"])
     visit = Visit(
@@ -88,7 +112,7 @@ def _visit(dice, now, n, services, tools):
     )  # fmt: skip
     visit.save(force_insert=True)
     begun = state != "booked" and dice.random() < 0.8
-    Line(
+    line = Line(
         business_id=BUSINESS, visit=visit, position=0, service_id=dice.choice(services), area="brow",
         method="hard_wax", practitioner_id=dice.choice(PEOPLE), room_id=dice.choice(ROOMS),
         set_up_by=PEOPLE[0], turnover_by=PEOPLE[0], set_up_at=at, starts_at=at, hands_on_at=at,
@@ -96,7 +120,14 @@ def _visit(dice, now, n, services, tools):
         turnover_ends_at=at + timedelta(minutes=30), state="finished" if begun else "planned",
         price_minor=1, currency="USD", started_at=at if begun else None,
         finished_at=at if begun else None,
-    ).save(force_insert=True)  # fmt: skip
+    )  # fmt: skip
+    line.save(force_insert=True)
+    item, lots = stock
+    for lot_id, container_id in dice.sample(lots, dice.randrange(3)) if begun else ():
+        LineUse(
+            business_id=BUSINESS, line=line, item=item, lot_id=lot_id, container_id=container_id,
+            quantity=dice.randrange(3), stated=False, stands=dice.random() < 0.8,
+        ).save(force_insert=True)  # fmt: skip
     # A kit may be opened for somebody who then does not come: it was used, and nobody shared it.
     if dice.random() < 0.8:
         kit = dice.choice(list(tools))
@@ -120,6 +151,11 @@ class Walk:
         for line in Line.objects.select_related("service"):
             if line.started_at is not None:
                 self.lines[line.visit_id].append(line)
+        self.used = defaultdict(set)
+        for use in LineUse.objects.select_related("line"):
+            if use.stands:
+                named = {("lot", use.lot_id), ("container", use.container_id)}
+                self.used[use.line.visit_id] |= {one for one in named if one[1]}
         by_tool = defaultdict(list)
         self.kit_of = dict(Implement.objects.values_list("id", "kit_id"))
         for event in ImplementEvent.objects.filter(implement__isnull=False):
@@ -157,6 +193,7 @@ class Walk:
         for visit in self.visits.values():
             via = {("kit", k, None) for k in self.kits[visit.id]}
             via |= {("bath", b, side) for v, b, side in self.lain if v == visit.id}
+            via |= {(what, i, None) for what, i in self.used[visit.id]}
             for line in self.lines[visit.id]:
                 via |= {("room", line.room_id, None), ("practitioner", line.practitioner_id, None)}
                 via |= {("product", p, None) for p in line.service.skin_product_ids}
@@ -177,6 +214,7 @@ class Walk:
         """What a visit came in touch with, as {(what, id)}."""
         things = {("kit", k) for k in self.kits[visit_id]}
         things |= {("bath", b) for v, b, _ in self.lain if v == visit_id}
+        things |= self.used[visit_id]
         for line in self.lines[visit_id]:
             things |= {("room", line.room_id), ("practitioner", line.practitioner_id)}
             things |= {("product", p) for p in line.service.skin_product_ids}
@@ -231,6 +269,8 @@ def test_traces_of_generated_days_are_what_a_walk_over_all_rows_finds(db, now, s
             (str(t), s, k, str(a), at.isoformat()[:19]) for t, s, k, a, at in walk.met[visit.id]
         }
         assert {k["kit_id"] for k in first["kits"]} == {str(k) for k in walk.kits[visit.id]}
+        lots = {(w, one[f"{w}_id"]) for one in first["lots"] for w in ("lot", "container")}
+        assert {one for one in lots if one[1]} == {(w, str(i)) for w, i in walk.used[visit.id]}
         shared_at_all += len(found)
     assert shared_at_all > 10
     for kit in KITS:
@@ -242,6 +282,14 @@ def test_traces_of_generated_days_are_what_a_walk_over_all_rows_finds(db, now, s
             if walk.kit_of[t] == kit and start <= e.at < end
         }  # fmt: skip
         assert found == as_text(walk.shared(things, start, end, place=place))
+    start, end = now - timedelta(days=6), now + timedelta(days=5)
+    span = f"from={start:%Y-%m-%dT%H:%M:%SZ}&to={end:%Y-%m-%dT%H:%M:%SZ}"
+    stock = {one for used in walk.used.values() for one in used}
+    assert {what for what, _ in stock} == {"lot", "container"}
+    for what, thing in stock:
+        address = {"lot": "stock-lots", "container": "open-containers"}[what]
+        _, found = every_page(caller, f"{address}/{thing}/trace?{span}")
+        assert found == as_text(walk.shared({(what, thing)}, start, end, place=place))
     for bath in baths:
         first, found = every_page(caller, f"solutions/{bath.id}/trace?days=5")
         start, end = bath.mixed_at - timedelta(days=5), bath.discard_at + timedelta(days=5)

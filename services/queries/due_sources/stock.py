@@ -6,6 +6,7 @@ from uuid import UUID
 
 from rooms.models import StockItem
 from rooms.queries.stock_due import StockDue
+from rooms.queries.stock_due import due_stock as due_in_rooms
 from rooms.rules.stock import COUNT_EVERY_DAYS, WARN_DAYS, plain
 from services.models import DueCheck
 from services.queries.due_checks import source
@@ -28,8 +29,10 @@ _WORDS = {
     "uncounted": "to count",
 }
 _AHEAD = {"discard_soon": COUNT_EVERY_DAYS, "past_date": COUNT_EVERY_DAYS, "expiring": WARN_DAYS, "expired": WARN_DAYS}  # fmt: skip
-#: One matter for each item: order it, it runs out, there is less than nothing of it.
+#: One matter for each item: there is less than nothing of it, it runs out, order it.
 _SHORT = ("negative", "runs_out", "order")
+#: The forecast takes long for a sweep of every minute, and moves by days: it is made when an hour begins.
+_FORECAST_MINUTES = 10
 
 
 @source(DueKind.STOCK, pace=Pace.DAYS)
@@ -38,22 +41,30 @@ def stock_due(place: Location, now: datetime) -> Iterator[Standing]:
 
     A date is due when its last day ends. A shortage is due from when it was first found: it is one
     check for as long as it lasts, though the day on which something runs out moves with each use.
+    What the forecast found stands until the next one.
     """
-    found = due_stock(place, local_date(now, place.zone))
+    on = local_date(now, place.zone)
+    is_forecast = now.minute < _FORECAST_MINUTES
+    found = due_stock(place, on) if is_forecast else due_in_rooms(place.id, on)
     names = dict(StockItem.objects.values_list("id", "name"))
-    since = _open_since(place, {d.item_id for d in found if d.kind in _SHORT})
+    standing = _open_shortages(place)
     short: set[UUID] = set()
     for one in found:
         if one.kind not in _WORDS:
             continue
-        what = f"{names[one.item_id]}: {_WORDS[one.kind]}"
-        if one.kind in _SHORT:
-            if one.item_id not in short:
-                short.add(one.item_id)
-                due_at = since.get(one.item_id, now)
-                yield Standing(subject_id=one.item_id, due_at=due_at, what=_with_amount(what, one))
-        else:
+        # The words tell checks apart, so that a long name must not push them out.
+        what = f"{names[one.item_id][:120]}: {_WORDS[one.kind]}"
+        if one.kind not in _SHORT:
             yield _dated(place, one, what)
+        elif one.item_id not in short:
+            short.add(one.item_id)
+            known = standing.get(one.item_id)
+            due_at = known.due_at if known else now
+            yield Standing(subject_id=one.item_id, due_at=due_at, what=_with_amount(what, one))
+    if not is_forecast:
+        for item_id, row in standing.items():
+            if item_id not in short and _WORDS["negative"] not in row.what:
+                yield Standing(subject_id=item_id, due_at=row.due_at, what=row.what)
 
 
 def _with_amount(what: str, one: StockDue) -> str:
@@ -71,13 +82,10 @@ def _dated(place: Location, one: StockDue, what: str) -> Standing:
     return Standing(subject_id=subject, due_at=day.end, warn_at=day.end - ahead, what=what)
 
 
-def _open_since(place: Location, item_ids: set[UUID]) -> dict[UUID, datetime]:
+def _open_shortages(place: Location) -> dict[UUID, DueCheck]:
+    """By item the open check of its shortage; other checks of stock have other words."""
     rows = DueCheck.objects.filter(
-        location=place, kind=DueKind.STOCK.value, cleared_at=None, subject_id__in=item_ids
-    )
-    # A count that is due has the item for its subject as well; it begins with a local day.
-    return {
-        row.subject_id: row.due_at
-        for row in rows.order_by("-due_at")
-        if row.due_at != local_day(local_date(row.due_at, place.zone), place.zone).start
-    }
+        location=place, kind=DueKind.STOCK.value, cleared_at=None
+    ).order_by("-due_at")
+    words = [f": {_WORDS[kind]}" for kind in _SHORT]
+    return {row.subject_id: row for row in rows if any(said in row.what for said in words)}
