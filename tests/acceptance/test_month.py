@@ -38,3 +38,6 @@ def test_nothing_illegal_happens_in_a_month_and_every_trace_is_complete(own_data
             f"room ready: {len(off)} forecasts at the client's leaving, off by {mean(off):.0f} s on average, "
             f"median {median(off):.0f} s, at most {max(off):.0f} s"
         )
+        print(
+            f"stock: {'; '.join(checks.stock_forecast_errors(DAYS)) or 'no whole week yet to forecast'}"
+        )

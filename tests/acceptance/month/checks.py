@@ -8,8 +8,11 @@ from uuid import UUID
 from django.db import connection
 
 from compliance.ledger.queries import verification
+from services.queries.stock_forecast import past_errors
 from services.queries.tracing import Things, Window, visits_sharing, ways_of
+from services.rules.stock_forecast import mean_error_percent
 from spa_ops.kernel.actor import system_actor
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import snapshot
 from tests.acceptance.month import scene as at
 from tests.acceptance.month.days import Month
@@ -204,3 +207,15 @@ def _sharing(things: Things, window: Window) -> set[UUID]:
         found |= {one["visit_id"] for one in page}
         if place is None:
             return found
+
+
+def stock_forecast_errors(days: int) -> list[str]:
+    """In words, how far the forecast of each item's weekly use was off in the weeks that were over."""
+    with snapshot(BUSINESS):
+        place = Location.objects.get(id=PLACE)
+        found = past_errors(place, at.FIRST_DAY + timedelta(days=days))
+    return [
+        f"{one.item.name} {mean_error_percent(one.weeks)} %, "
+        f"{sum(week.within for week in one.weeks)} of {len(one.weeks)} weeks between low and high"
+        for one in found
+    ]
