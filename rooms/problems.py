@@ -20,6 +20,18 @@ class StepsOpen(Problem):
         return "Still to do: " + ", ".join(self.fields.get("open_steps", [])) + "."
 
 
+class PieceMissing(Problem):
+    """A room is not called ready while an implement of the visit is missing: search linen and bin for it
+    (common practice, no source). `missing` names the tags. A lead may write a piece off.
+    """
+
+    slug, status, title = "piece-missing", 409, "Implement missing"
+
+    @property
+    def detail(self) -> str:
+        return "Search linen and bin for: " + ", ".join(self.fields.get("missing", [])) + "."
+
+
 class PotNotReady(Problem):
     """No wax pot in the room may be used for this line: `reason` says why, `what_to_do` what is next.
 

@@ -97,6 +97,7 @@ SOLUTION = register(
 _IMPLEMENT = (
     "jsonb_build_object('id', i.id, 'tag', i.tag, 'name', i.name, 'class', i.kind, 'state', i.state, "
     "'flaw', nullif(i.flaw, ''), 'blood', i.blood, 'bath_id', i.bath_id, 'materials', i.materials, "
+    "'missing', EXISTS (SELECT FROM disinfection_missing m WHERE m.implement_id = i.id AND m.settled_at IS NULL), "
     "'soaks_too_long', coalesce(i.soak_warned_for = i.contact_from AND i.state = 'disinfecting', false), "
     f"'since', {json_instant('i.since')}, 'due_at', {json_instant('i.due_at')})"
 )
@@ -108,16 +109,16 @@ KIT = register(
         body=json_object(
             "id", "version", "location_id", "name", "kind",
             ready="coalesce((SELECT bool_and(i.state = 'ready' AND i.flaw = '') FROM disinfection_implement i "
-            "WHERE i.kit_id = e.id), false)",
+            "WHERE i.kit_id = e.id AND i.written_off_at IS NULL), false)",
             implements=f"(SELECT coalesce(jsonb_agg({_IMPLEMENT} ORDER BY i.tag), '[]') "
-            "FROM disinfection_implement i WHERE i.kit_id = e.id)",
+            "FROM disinfection_implement i WHERE i.kit_id = e.id AND i.written_off_at IS NULL)",
         ),
         schema=object_schema(
             id="uuid", version="int", location_id="uuid", name="str", kind="str", ready="bool",
             implements=array_of(
                 object_schema(
                     **{"class": "str"}, id="uuid", tag="str", name="str", state="str", flaw="str?",
-                    blood="bool", materials="[str]", soaks_too_long="bool", bath_id="uuid?", since="datetime?", due_at="datetime?",
+                    blood="bool", materials="[str]", soaks_too_long="bool", missing="bool", bath_id="uuid?", since="datetime?", due_at="datetime?",
                 )
             ),
         ),

@@ -11,7 +11,7 @@ from rooms import queries
 from rooms.actions.changes import evidence, lapse, move
 from rooms.actions.flags import settle_flags
 from rooms.models import Room, StepReport, StepStrike, Turnover
-from rooms.problems import StepsOpen
+from rooms.problems import PieceMissing, StepsOpen
 from rooms.rules.forecast import shortest_seconds
 from rooms.rules.turnover import RoomState, TurnoverPlan
 from spa_ops.claims import actions as claims
@@ -185,7 +185,8 @@ def strike_step(*, actor: Actor, now: datetime, report_id: UUID, reason: str) ->
 
 @action
 def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
-    """Call the room ready, until closing. Raises `StepsOpen` while a required step is open.
+    """Call the room ready, until closing. Raises `StepsOpen` while a required step is open, and
+    `PieceMissing` while an implement of the visit is missing.
 
     A shared device is locked again: the next client's person names themself anew.
     """
@@ -195,6 +196,8 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     turnover = _locked_turnover(room)
     plan = queries.plan_for(room.location, local_date(now, room.location.zone), room.features)
     progress = queries.progress_of(turnover, plan)
+    if progress.missing:
+        raise PieceMissing(missing=list(progress.missing))
     if not progress.may_be_ready:
         raise StepsOpen(open_steps=list(progress.open_required))
     turnover.finished_at = now

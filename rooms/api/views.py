@@ -10,7 +10,7 @@ from rooms import actions, queries
 from rooms.api import serializers as shapes
 from rooms.bodies import FLAG, ROOM
 from rooms.models import Room
-from rooms.problems import StepsOpen
+from rooms.problems import PieceMissing, StepsOpen
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import AlreadyCorrected, WrongState
 from spa_ops.tenancy import queries as tenancy
@@ -118,7 +118,7 @@ class StrikeStep(Command):
 class FinishTurnover(_OnRoom):
     """Call the room ready, until closing; refused while a required step is open."""
 
-    problems = (StepsOpen,)
+    problems = (StepsOpen, PieceMissing)
 
     def handle(self, **given: Any) -> Room:
         return actions.finish_turnover(**given)
@@ -151,7 +151,7 @@ class ReadTurnover(ApiView):
     tag = "rooms"
     output = object_schema(
         caution="str", room_id="uuid", visit_id="uuid?", due_since="datetime", begun_at="datetime?",
-        blood_seen="bool", wet_seconds="int?", next_step="str?", may_be_ready="bool",
+        blood_seen="bool", wet_seconds="int?", next_step="str?", may_be_ready="bool", missing="[str]",
         steps=array_of(
             object_schema(
                 code="str", title="str", required="bool", wet="bool", citation="str", done_at="datetime?",

@@ -6,6 +6,7 @@ from functools import lru_cache
 from typing import Any
 from uuid import UUID
 
+from compliance.disinfection.queries.counting import searches_of
 from compliance.disinfection.rules.use_window import closing_of_day, end_of_business_day
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import CAUTION, ParameterName
@@ -83,7 +84,10 @@ def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverP
         for r in standing_reports(turnover)
     ]
     terms = rules.TurnoverTerms(
-        plan=plan, wet_seconds=turnover.wet_seconds, blood_seen=turnover.blood_seen
+        plan=plan,
+        wet_seconds=turnover.wet_seconds,
+        blood_seen=turnover.blood_seen,
+        searches=searches_of(turnover.visit_id),
     )
     return rules.progress(terms, reported, began_at=turnover.begun_at or turnover.due_since)
 
@@ -105,6 +109,7 @@ def turnover_view(turnover: Turnover, plan: rules.TurnoverPlan) -> dict[str, Any
         "wet_seconds": turnover.wet_seconds,
         "next_step": progress.next_step,
         "may_be_ready": progress.may_be_ready,
+        "missing": list(progress.missing),
         "steps": [
             {"code": s.code, "title": s.title, "required": s.required, "wet": s.wet, "citation": s.citation,
              "done_at": done.get(s.code), **_who(by.get((s.code, done.get(s.code))), names)}

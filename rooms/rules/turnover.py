@@ -9,6 +9,8 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
+from compliance.disinfection.rules.counting import SEARCH, Search
+
 
 class RoomState(StrEnum):
     """Where a room stands."""
@@ -50,7 +52,8 @@ def state_at(state: RoomState, *, lapses_at: datetime | None, now: datetime) -> 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TurnoverStep:
-    """One step. `wet` steps are done only after the product's whole wet time.
+    """One step. `wet` steps are done only after the product's whole wet time; `waits_for_missing`
+    ones, linen and bin, not while an implement of the visit is missing (common practice, no source).
 
     With `features` it is a step of rooms that have one of them, such as a foot basin.
     """
@@ -60,6 +63,7 @@ class TurnoverStep:
     required: bool = True
     wet: bool = False
     features: frozenset[str] = frozenset()
+    waits_for_missing: bool = False
     citation: str = ""
     strength: str = ""
 
@@ -80,7 +84,8 @@ class TurnoverPlan:
 
 
 def plan_from(rows: Iterable[Mapping[str, Any]], *, version: str) -> TurnoverPlan:
-    """The plan in parsed rows `{code, title, required?, wet?, features?, citation?, strength?}`.
+    """The plan in parsed rows `{code, title, required?, wet?, waits_for_missing?, features?, citation?,
+    strength?}`.
 
     Raises ValueError for a doubled step or none required.
     """
@@ -121,6 +126,7 @@ class NotCounted(StrEnum):
     NO_LABEL_WET_TIME = "no_label_wet_time"
     WET_TIME_SHORT = "wet_time_short"
     AGENT_NOT_FOR_BLOOD = "agent_not_for_blood"
+    PIECE_MISSING = "piece_missing"
 
 
 WHAT_TO_DO: Mapping[NotCounted, str] = {
@@ -130,6 +136,7 @@ WHAT_TO_DO: Mapping[NotCounted, str] = {
     NotCounted.NO_LABEL_WET_TIME: "No label wet time is on file for this product. Use another.",
     NotCounted.WET_TIME_SHORT: "Wet the surface again and keep it wet for the whole label time.",
     NotCounted.AGENT_NOT_FOR_BLOOD: "Blood was seen: use a hospital-type product on the surfaces.",
+    NotCounted.PIECE_MISSING: f"An implement is missing. {SEARCH} Then do this step again.",
 }
 
 
@@ -150,11 +157,12 @@ class TurnoverProgress:
     uncounted: tuple[Uncounted, ...]
     open_required: tuple[str, ...]
     complete_at: datetime | None
+    missing: tuple[str, ...] = ()
 
     @property
     def may_be_ready(self) -> bool:
-        """Whether the room may be called ready: no required step is open."""
-        return not self.open_required
+        """Whether the room may be called ready: no required step is open, no implement missing."""
+        return not self.open_required and not self.missing
 
     @property
     def next_step(self) -> str | None:
@@ -166,11 +174,13 @@ class TurnoverTerms:
     """What this turnover is held to: the plan, the surface product's wet time, blood or none.
 
     `wet_seconds` is the label's contact time, None when none is on file: then no wet step counts.
+    `searches` are those for implements that went missing at the visit, open or over.
     """
 
     plan: TurnoverPlan
     wet_seconds: int | None
     blood_seen: bool = False
+    searches: tuple[Search, ...] = ()
 
 
 def progress(
@@ -196,6 +206,7 @@ def progress(
         uncounted=tuple(uncounted),
         open_required=still_open,
         complete_at=max(finished, default=None),
+        missing=tuple(search.tag for search in terms.searches if search.is_open),
     )
 
 
@@ -211,6 +222,8 @@ def judge_step(
         return Uncounted(done=done, reason=NotCounted.UNKNOWN_STEP)
     if any(each.code == done.code for each in counted):
         return Uncounted(done=done, reason=NotCounted.ALREADY_DONE)
+    if step.waits_for_missing and any(search.covers(done.at) for search in terms.searches):
+        return Uncounted(done=done, reason=NotCounted.PIECE_MISSING)
     missing = _open(terms.plan, counted, before=step)
     latest = counted[-1].at if counted else began_at
     if missing or done.at < latest:

@@ -257,6 +257,9 @@ class DemoProduct:
     contact_seconds: int
     hospital_type: bool
     use_days: int
+    family: str
+    #: What its label says that a strip shows.
+    stated_ppm: int
 
 
 # Of the usual size for such concentrates; the label of the real product decides.
@@ -269,6 +272,8 @@ DISINFECTANT = DemoProduct(
     contact_seconds=600,
     hospital_type=True,
     use_days=14,
+    family="quat",
+    stated_ppm=400,
 )
 OWNER = _person("Perpetua", "Tamsinwold", "owner")
 

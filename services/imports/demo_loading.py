@@ -83,7 +83,15 @@ def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
 
 
 def _product(label: Mapping[str, Any], system: Actor, now: datetime) -> None:
-    names = ("name", "active", "registration_number", "contact_seconds", "hospital_type")
+    names = (
+        "name",
+        "active",
+        "registration_number",
+        "contact_seconds",
+        "hospital_type",
+        "family",
+        "stated_ppm",
+    )
     disinfection.add_product(
         actor=system,
         now=now,

@@ -154,7 +154,7 @@ def _solutions(place: Location, now: datetime) -> list[dict[str, Any]]:
 def _kits(place: Location) -> list[dict[str, Any]]:
     states: dict[UUID, dict[str, int]] = defaultdict(lambda: defaultdict(int))
     due: dict[UUID, datetime] = {}
-    for row in Implement.objects.filter(location=place):
+    for row in Implement.objects.filter(location=place, written_off_at=None):
         states[row.kit_id][row.state] += 1
         if row.due_at is not None:
             due[row.kit_id] = max(due.get(row.kit_id, row.due_at), row.due_at)

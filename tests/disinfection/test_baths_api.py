@@ -400,3 +400,31 @@ def test_a_soak_far_too_long_is_said_once_for_each_soak(call, now):
         assert {i["soaks_too_long"] for i in call("petra").get(KIT).body["implements"]} == {False}
     with clock.stopped_at(due + timedelta(seconds=3800 + 600 + 3600)):
         assert tasks.warn_of_baths() == 2
+
+
+def test_two_sweeps_at_once_warn_once(own_database, now):
+    from tests.callers import Caller, secret_of
+
+    caller = Caller(secret_of("petra"))
+    with clock.stopped_at(now):
+        for n in range(12):
+            assert mix(lambda _: caller, container=f"jar {n}").status_code == 201
+    warned = []
+
+    def sweeping():
+        warned.append(tasks.warn_of_baths())
+        connections.close_all()
+
+    threads = [threading.Thread(target=sweeping) for _ in range(3)]
+    with clock.stopped_at(now + timedelta(hours=6, minutes=40)):
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        warned.append(tasks.warn_of_baths())  # what one skipped because another held it
+    assert sum(warned) == 13  # with the one of this morning
+    with reading(BUSINESS), connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT count(*), max(version) FROM disinfection_solution WHERE warned_at IS NOT NULL"
+        )
+        assert cursor.fetchone()[0] == 13

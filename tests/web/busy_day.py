@@ -242,6 +242,8 @@ def _carried_through(call: Any, now: datetime) -> None:
     _done(call("petra").post(f"{line_path}/aftercare", given))
     _done(call("petra").post(f"clients/{uid('cora')}/wishes", {"area": "brow", "text": "fuller"}))
     _done(call("freya").post(f"{visit_path}/leave"))
+    counted = {"visit_id": visit["id"], "missing_ids": [str(uid("brow kit 1 scissors"))]}
+    _done(call("petra").post(f"kits/{uid('brow kit 1')}/count-back", counted))
     owed = _done(call("freya").get(f"{visit_path}/account"))["balance_minor"]
     paid = {"means": "cash", "amount_minor": owed, "currency": "USD"}
     _done(call("freya").post(f"{visit_path}/payments", paid))

@@ -34,6 +34,7 @@ TABLES = {
     "incidents": "services_incident",
     "lines": "services_line",
     "memberships": "tenancy_membership",
+    "missing-pieces": "disinfection_missing",
     "patch-tests": "clients_patch_test",
     "payments": "services_payment",
     "photographs": "services_photograph",

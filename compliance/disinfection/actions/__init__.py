@@ -1,5 +1,6 @@
 """Products, baths, kits and what happens to implements. The only writers of these."""
 
+from compliance.disinfection.actions.counting import count_kit_back, settle_missing_piece
 from compliance.disinfection.actions.kits import add_implement, add_kit, mark_blood, open_kit
 from compliance.disinfection.actions.loads import (
     end_shelf_lives,
@@ -46,6 +47,7 @@ __all__ = [
     "add_steriliser",
     "change_container",
     "correct_spore_test",
+    "count_kit_back",
     "end_shelf_lives",
     "end_solution",
     "expire_solutions",
@@ -62,6 +64,7 @@ __all__ = [
     "record_reprocessing",
     "record_reprocessing_of_kits",
     "retire_steriliser",
+    "settle_missing_piece",
     "start_load",
     "strike_event",
     "take_spore_test",

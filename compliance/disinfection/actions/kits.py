@@ -65,7 +65,7 @@ def add_implement(
 
 @action
 def open_kit(*, actor: Actor, now: datetime, kit_id: UUID, visit_id: UUID) -> Kit:
-    """A kit is opened for a visit: all of it counts as soiled from here on, used or not.
+    """A kit is opened for a visit and counted out: all of it counts as soiled from here on, used or not.
 
     That an implement was not cleared is recorded, never hidden; the line then does not start.
     """
@@ -84,6 +84,7 @@ def open_kit(*, actor: Actor, now: datetime, kit_id: UUID, visit_id: UUID) -> Ki
         opened_at=now,
         cleared=cleared,
         person_id=actor.person_id,
+        implement_ids=[str(row.id) for row in rows],
     ).save(force_insert=True)
     record(actor, now, kit.location, rows, EventKind.USED, at=now, visit_id=visit_id)
     put(kit, fields=[])

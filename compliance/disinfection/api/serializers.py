@@ -2,6 +2,7 @@
 
 from rest_framework import serializers as s
 
+from compliance.disinfection.rules.counting import WRITE_OFFS
 from compliance.disinfection.rules.labels import Family, Material
 from compliance.disinfection.rules.reprocessing import (
     ABOUT_LOADS,
@@ -201,3 +202,14 @@ class RecordReprocessingOfKits(_Step):
 
 class StrikeEvent(Strict):
     reason = s.CharField(max_length=500)
+
+
+class CountBack(Strict):
+    visit_id = s.UUIDField()
+    missing_ids = s.ListField(
+        child=s.UUIDField(), max_length=200, help_text="what went out and is not there; none: []"
+    )
+
+
+class WriteOff(Strict):
+    outcome = s.ChoiceField([o.value for o in WRITE_OFFS])

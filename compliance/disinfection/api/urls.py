@@ -1,6 +1,7 @@
 from django.urls import path
 
 from compliance.disinfection.api import baths as b
+from compliance.disinfection.api import counting as c
 from compliance.disinfection.api import printed as p
 from compliance.disinfection.api import views as v
 from compliance.disinfection.api.sterilising import urlpatterns as sterilising
@@ -30,6 +31,10 @@ urlpatterns = [
     path("kits/<uuid:id>/implements", v.AddImplement.as_view()),
     path("locations/<uuid:id>/reprocessing", v.RecordReprocessingOfKits.as_view()),
     path("kits/<uuid:id>/reprocessing", v.RecordReprocessing.as_view()),
+    path("kits/<uuid:id>/count-back", c.CountKitBack.as_view()),
+    path("locations/<uuid:id>/missing-pieces", c.ListMissingPieces.as_view()),
+    path("missing-pieces/<uuid:id>/found", c.FindMissingPiece.as_view()),
+    path("missing-pieces/<uuid:id>/write-off", c.WriteOffMissingPiece.as_view()),
     path("kits/<uuid:id>/events", v.ListKitEvents.as_view()),
     path("implement-events/<uuid:id>/strike-out", v.StrikeEvent.as_view()),
     path("kits/<uuid:id>/clearance", v.ReadClearance.as_view()),

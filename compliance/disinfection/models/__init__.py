@@ -5,7 +5,9 @@ from compliance.disinfection.models.implements import (
     Implement,
     ImplementEvent,
     Kit,
+    KitCount,
     KitUse,
+    MissingPiece,
 )
 from compliance.disinfection.models.solutions import (
     Container,
@@ -31,9 +33,11 @@ __all__ = [
     "Implement",
     "ImplementEvent",
     "Kit",
+    "KitCount",
     "KitUse",
     "LoadItem",
     "LoadState",
+    "MissingPiece",
     "Product",
     "SiteCheck",
     "Solution",

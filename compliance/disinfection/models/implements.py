@@ -10,6 +10,7 @@ from spa_ops.unit.tables import (
     append_only,
     state_machine,
     tenant_constraints,
+    written_once,
 )
 
 
@@ -66,6 +67,8 @@ class Implement(TenantModel):
     #: The steriliser's load it lies in or came from, and the end of its pouch's shelf life.
     load_id = models.UUIDField(null=True)
     keeps_until = models.DateTimeField(null=True)
+    #: Written off: it is in no kit any more.
+    written_off_at = models.DateTimeField(null=True)
     last_event_at = models.DateTimeField(null=True)
     derived_anew = models.PositiveIntegerField(default=0)
 
@@ -165,6 +168,8 @@ class KitUse(TenantModel):
     opened_at = models.DateTimeField()
     cleared = models.BooleanField()
     person_id = models.UUIDField(null=True)
+    #: What was counted out: the kit's implements at that moment.
+    implement_ids = models.JSONField(default=list)
 
     class Meta:
         db_table = "disinfection_kit_use"
@@ -177,3 +182,71 @@ class KitUse(TenantModel):
 
     def __str__(self) -> str:
         return f"{self.kit_id} for {self.visit_id}"
+
+
+@append_only
+class KitCount(TenantModel):
+    """A kit was counted back after a visit: how many pieces went out and how many did not come back."""
+
+    kit = TenantForeignKey("disinfection.Kit")
+    visit_id = models.UUIDField()
+    counted_at = models.DateTimeField()
+    person_id = models.UUIDField(null=True)
+    pieces_out = models.PositiveIntegerField()
+    pieces_missing = models.PositiveIntegerField()
+
+    class Meta:
+        db_table = "disinfection_kit_count"
+        constraints = tenant_constraints("disinfection_kit_count", kit="disinfection_kit")
+        indexes = [
+            models.Index(
+                fields=["business_id", "visit_id", "kit", "counted_at"],
+                name="disinfection_kit_count_visit",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kit_id} after {self.visit_id}"
+
+
+@written_once("implement_id", "visit_id", "missed_at", "settled_at")
+class MissingPiece(TenantModel):
+    """An implement that went out for a visit and did not come back, until it is found or written off."""
+
+    location = TenantForeignKey("tenancy.Location")
+    kit = TenantForeignKey("disinfection.Kit")
+    implement = TenantForeignKey("disinfection.Implement")
+    visit_id = models.UUIDField()
+    missed_at = models.DateTimeField()
+    missed_by = models.UUIDField(null=True)
+    settled_at = models.DateTimeField(null=True)
+    settled_by = models.UUIDField(null=True)
+    #: `found`, or what became of it: see `rules.counting.Outcome`.
+    outcome = models.CharField(max_length=20, default="")
+
+    class Meta:
+        db_table = "disinfection_missing"
+        constraints = [
+            *tenant_constraints(
+                "disinfection_missing",
+                location="tenancy_location",
+                kit="disinfection_kit",
+                implement="disinfection_implement",
+            ),
+            models.UniqueConstraint(
+                fields=["business_id", "implement"],
+                name="disinfection_missing_once",
+                condition=models.Q(settled_at=None),
+            ),
+        ]
+        indexes = [
+            models.Index(fields=["business_id", "visit_id"], name="disinfection_missing_visit"),
+            models.Index(
+                fields=["business_id", "location", "missed_at"],
+                name="disinfection_missing_open",
+                condition=models.Q(settled_at=None),
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.implement_id} since {self.missed_at}"

@@ -228,8 +228,8 @@ def has_kit(location_id: UUID, kit_id: UUID) -> bool:
 
 
 def implements_in(kit_id: UUID) -> list[Implement]:
-    """A kit's implements by tag."""
-    return list(Implement.objects.filter(kit_id=kit_id).order_by("tag"))
+    """A kit's implements by tag, without what was written off."""
+    return list(Implement.objects.filter(kit_id=kit_id, written_off_at=None).order_by("tag"))
 
 
 def was_cleared_for(*, kit_id: UUID, visit_id: UUID) -> bool:

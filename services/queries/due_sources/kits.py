@@ -60,7 +60,7 @@ def kits_late(place: Location, now: datetime) -> Iterator[Standing]:
     policy = tenancy.policy_of(place)
     after = timedelta(minutes=policy.kit_rinse_minutes + policy.kit_dry_minutes)
     tracks: dict[UUID, list[Track]] = defaultdict(list)
-    for row in Implement.objects.filter(kit_id__in=uses).order_by("id"):
+    for row in Implement.objects.filter(kit_id__in=uses, written_off_at=None).order_by("id"):
         tracks[row.kit_id].append(disinfection.track_of(row))
     for kit_id, (name, needed_at) in uses.items():
         left = what_is_left(tracks[kit_id], now, after)
