@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-from compliance.disinfection.models import Solution
+from compliance.disinfection.models import Solution, StripReading
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import CAUTION, HOUSE_DEFAULT, Parameter, ParameterName
 from rooms.models import CheckList, CheckTick, EquipmentEntry, Room
@@ -18,6 +18,7 @@ from rooms.rules.check_lists import Known, ListItem, ListKind, Row, RowState
 from rooms.rules.equipment import LogKind
 from rooms.rules.turnover import RoomState
 from spa_ops.kernel.clock import local_date
+from spa_ops.kernel.intervals import local_day
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.rules import open_periods
@@ -113,6 +114,7 @@ def _known(
         pots={state.equipment.id: state for state in kept.pots_of(place, now)},
         pieces={one.equipment.id: one for one in kept.care_states(place, now)},
         today=_logged_today(place, now),
+        strips=_strips_today(place, now),
     )
     found = {row.key: _said(row, facts) for row in rows if row.item.known}
     return {key: said for key, said in found.items() if said is not None}
@@ -127,6 +129,14 @@ class _Facts:
     pots: Mapping[UUID, kept.PotState]
     pieces: Mapping[UUID, kept.CareState]
     today: set[tuple[UUID, str]]
+    #: Baths of which a strip was read on this local day.
+    strips: set[UUID]
+
+
+def _strips_today(place: Location, now: datetime) -> set[UUID]:
+    start = local_day(local_date(now, place.zone), place.zone).start
+    rows = StripReading.objects.filter(location=place, read_at__gte=start, read_at__lte=now)
+    return set(rows.values_list("solution_id", flat=True))
 
 
 def _logged_today(place: Location, now: datetime) -> set[tuple[UUID, str]]:
@@ -146,6 +156,9 @@ def _said(row: Row, facts: _Facts) -> Said | None:
     match row.item.known:
         case Known.FRESH_BATHS:
             return _fresh(facts)
+        case Known.STRIPS_READ:
+            unread = [bath for bath in facts.baths if bath.id not in facts.strips]
+            return Said(met=not unread, says=_named("not read", unread) or "each was read")
         case Known.BATHS_DUMPED:
             over = [bath for bath in facts.baths if bath.discard_at <= facts.now]
             return Said(met=not over, says=_named("over", over) or "none is over")
@@ -273,6 +286,13 @@ def due_at(place: Location, kind: ListKind, day: date) -> datetime | None:
         return min(period.start for period in periods) + within
     within = timedelta(minutes=house.closing_list_within_minutes)
     return max(period.end for period in periods) + within
+
+
+def closing_at(place: Location, day: date) -> datetime:
+    """The last closing of a local day; its midnight where it does not open then."""
+    holidays = tenancy.policy_of(place).closed_on_holidays_of
+    periods = open_periods(place.opening_hours, place.zone, day, holidays)
+    return max((period.end for period in periods), default=local_day(day, place.zone).end)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -186,6 +186,15 @@ class CareState:
     equipment: Equipment
     due: tuple[rules.Due, ...]
     flaws: tuple[Flaw, ...]
+    #: When a box was called full that was not replaced since.
+    full_since: datetime | None = None
+    #: The last open day that is over.
+    last_day: date | None = None
+
+    @property
+    def missed_last(self) -> tuple[rules.Due, ...]:
+        """What was missed on the last open day that is over."""
+        return tuple(one for one in self.due if one.days[-1] == self.last_day)
 
 
 def care_states(place: Location, now: datetime) -> list[CareState]:
@@ -217,11 +226,19 @@ def _care_state(
     if due:
         stops = any(one.care.stops_use for one in due)
         found.append(Flaw.NO_LOG if stops else Flaw.CARE_MISSED)
+    full_since = None
     if row.kind == EquipmentKind.SHARPS_BOX and rules.box_is_full(log):
         found.append(Flaw.BOX_FULL)
+        full_since = max(e.happened_at for e in entries if e.kind == LogKind.FULL)
     if row.in_date_through is not None and row.in_date_through < local_date(now, place.zone):
         found.append(Flaw.OUT_OF_DATE)
-    return CareState(equipment=row, due=due, flaws=tuple(found))
+    return CareState(
+        equipment=row,
+        due=due,
+        flaws=tuple(found),
+        full_since=full_since,
+        last_day=days[-1] if days else None,
+    )
 
 
 def states_view(place: Location, now: datetime) -> dict[str, Any]:

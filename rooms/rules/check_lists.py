@@ -24,6 +24,7 @@ class Known(StrEnum):
     """What the program itself can say about an item."""
 
     FRESH_BATHS = "fresh_baths"
+    STRIPS_READ = "strips_read"
     BATHS_DUMPED = "baths_dumped"
     POT_READY = "pot_ready"
     POT_OFF = "pot_off"

@@ -19,6 +19,7 @@ class DueKind(StrEnum):
     KIT_SOILED = "kit_soiled"
     KIT_LATE = "kit_late"
     POT_TEMPERATURE = "pot_temperature"
+    EQUIPMENT = "equipment"
     OPENING_LIST = "opening_list"
     CLOSING_LIST = "closing_list"
     STOCK = "stock"

@@ -1,4 +1,4 @@
-"""Wax pots that nobody may use yet, and opening and closing lists that are not done."""
+"""Wax pots that nobody may use yet, equipment that wants care, and opening and closing lists that are not done."""
 
 from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
@@ -18,6 +18,8 @@ from spa_ops.tenancy.rules import open_periods
 Key = tuple[UUID, datetime]
 #: A list is on the board of what is due so long before it is due (house policy).
 LIST_WARNING = timedelta(minutes=30)
+#: A kit that runs out of date is on it so long before (house policy).
+DATE_WARNING = timedelta(days=14)
 
 
 def _measured(place: Location, keys: Iterable[Key]) -> dict[Key, datetime]:
@@ -53,6 +55,25 @@ def pots_not_measured(place: Location, now: datetime) -> Iterator[Standing]:
                 subject_id=state.equipment.id,
                 due_at=max(opens_at, state.equipment.added_at, reading),
                 what=state.equipment.name,
+            )
+
+
+@source(DueKind.EQUIPMENT, pace=Pace.DAYS)
+def equipment_not_cared_for(place: Location, now: datetime) -> Iterator[Standing]:
+    """Care that was not logged on the last open day it was asked for, full boxes, and what is past its date."""
+    for state in equipment.care_states(place, now):
+        piece = state.equipment
+        if state.missed_last and state.last_day is not None:
+            words = ", ".join(sorted(due.care.event for due in state.missed_last))
+            closed = check_lists.closing_at(place, state.last_day)
+            yield Standing(subject_id=piece.id, due_at=closed, what=f"{piece.name}: {words}")
+        if state.full_since is not None:
+            yield Standing(subject_id=piece.id, due_at=state.full_since, what=f"{piece.name}: full")
+        if piece.in_date_through is not None:
+            due_at = local_day(piece.in_date_through, place.zone).end
+            what = f"{piece.name}: in date through {piece.in_date_through}"
+            yield Standing(
+                subject_id=piece.id, due_at=due_at, warn_at=due_at - DATE_WARNING, what=what
             )
 
 
