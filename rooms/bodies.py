@@ -26,13 +26,15 @@ FLAG = register(
         name="room_flag",
         table="rooms_flag",
         body=json_object(
-            "id", "version", "location_id", "room_id", "kind",
+            "id", "version", "location_id", "room_id", "kind", "level",
             about=json_instant("e.about"), due_at=json_instant("e.due_at"),
-            raised_at=json_instant("e.raised_at"), cleared_at=json_instant("e.cleared_at"),
+            raised_at=json_instant("e.raised_at"), escalated_at=json_instant("e.escalated_at"),
+            cleared_at=json_instant("e.cleared_at"),
         ),
         schema=object_schema(
-            id="uuid", version="int", location_id="uuid", room_id="uuid", kind="str", about="datetime",
-            due_at="datetime", raised_at="datetime", cleared_at="datetime?",
+            id="uuid", version="int", location_id="uuid", room_id="uuid", kind="str", level="int",
+            about="datetime", due_at="datetime", raised_at="datetime", escalated_at="datetime?",
+            cleared_at="datetime?",
         ),
     )
 )  # fmt: skip

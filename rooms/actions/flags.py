@@ -40,7 +40,7 @@ def sweep_rooms(*, actor: Actor, now: datetime, location_id: UUID) -> int:
 
 
 def settle_flags(place: Location, rooms: Sequence[Room], now: datetime) -> int:
-    """Raise and clear what the state of these locked rooms asks for, all in a few statements."""
+    """Raise, escalate and clear what the state of these locked rooms asks for, in a few statements."""
     standing: dict[UUID, dict[flag_rules.Flag, Flag]] = {room.id: {} for room in rooms}
     for row in Flag.objects.filter(room__in=standing, cleared_at=None):
         kind = flag_rules.FlagKind(row.kind)
@@ -50,24 +50,36 @@ def settle_flags(place: Location, rooms: Sequence[Room], now: datetime) -> int:
     policy = flag_rules.FlagPolicy(
         begin_within_minutes=house.turnover_begins_within_minutes,
         ready_before_set_up_minutes=house.ready_before_set_up_minutes,
+        escalate_after_minutes=(house.escalate_after_minutes, house.escalate_again_after_minutes),
     )
     times = _times(place, rooms, now)
     to_raise: list[Flag] = []
     to_clear: list[Flag] = []
+    louder: list[Flag] = []
     for room in rooms:
         found = flag_rules.flag_changes(times[room.id], policy, standing[room.id], now=now)
-        to_raise += [_flag(room, flag, now) for flag in found.to_raise]
+        for flag in found.to_raise:
+            level = flag_rules.flag_level(flag, policy, now=now)
+            to_raise.append(_flag(room, flag, level, now))
         to_clear += [standing[room.id][flag] for flag in found.to_clear]
+        for flag, row in standing[room.id].items():
+            level = flag_rules.flag_level(flag, policy, now=now)
+            if flag not in found.to_clear and level > row.level:
+                row.level, row.escalated_at = level, now
+                louder.append(row)
     _raise(to_raise)
+    put_each(louder, fields=["level", "escalated_at"])
+    for row in louder:
+        _evidence("room.flag_escalated", row, due_at=row.due_at, level=row.level)
     for row in to_clear:
         row.cleared_at = now
     put_each(to_clear, fields=["cleared_at"])
     for row in to_clear:
         _evidence("room.flag_cleared", row)
-    return len(to_raise) + len(to_clear)
+    return len(to_raise) + len(louder) + len(to_clear)
 
 
-def _flag(room: Room, flag: flag_rules.Flag, now: datetime) -> Flag:
+def _flag(room: Room, flag: flag_rules.Flag, level: int, now: datetime) -> Flag:
     return Flag(
         business_id=room.business_id,
         location_id=room.location_id,
@@ -76,6 +88,7 @@ def _flag(room: Room, flag: flag_rules.Flag, now: datetime) -> Flag:
         about=flag.about,
         due_at=flag.due_at,
         raised_at=now,
+        level=level,
     )
 
 

@@ -133,7 +133,10 @@ class StepStrike(TenantModel):
 
 
 class Flag(SyncedModel):
-    """Something late about a room; one per room, kind and what it is about, cleared by itself."""
+    """Something late about a room; one per room, kind and what it is about, cleared by itself.
+
+    `level` is 1 when it is due, 2 and 3 past the location's thresholds; it never falls.
+    """
 
     entity = "room_flag"
     location = TenantForeignKey("tenancy.Location")
@@ -142,6 +145,8 @@ class Flag(SyncedModel):
     about = models.DateTimeField()
     due_at = models.DateTimeField()
     raised_at = models.DateTimeField()
+    level = models.PositiveSmallIntegerField(default=1)
+    escalated_at = models.DateTimeField(null=True)
     cleared_at = models.DateTimeField(null=True)
 
     class Meta:

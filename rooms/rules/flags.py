@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 
 from rooms.rules.turnover import RoomState
+from spa_ops.kernel.escalation import level_at
 
 
 class FlagKind(StrEnum):
@@ -22,9 +23,12 @@ class FlagPolicy:
 
     begin_within_minutes: int = 10
     ready_before_set_up_minutes: int = 5
+    #: So long after a flag was due it is louder, and once more.
+    escalate_after_minutes: tuple[int, int] = (15, 60)
 
     def __post_init__(self) -> None:
-        if self.begin_within_minutes < 0 or self.ready_before_set_up_minutes < 0:
+        first, second = self.escalate_after_minutes
+        if min(self.begin_within_minutes, self.ready_before_set_up_minutes, first, second) < 0:
             raise ValueError("a threshold cannot be negative")
 
 
@@ -70,6 +74,12 @@ def coming_flags(room: RoomTimes, policy: FlagPolicy) -> tuple[Flag, ...]:
 def due_flags(room: RoomTimes, policy: FlagPolicy, *, now: datetime) -> tuple[Flag, ...]:
     """The flags that are due at `now`, soonest first."""
     return tuple(flag for flag in coming_flags(room, policy) if flag.due_at <= now)
+
+
+def flag_level(flag: Flag, policy: FlagPolicy, *, now: datetime) -> int:
+    """How loud a raised flag is: 1 when it is due, 2 and 3 past the policy's thresholds."""
+    after = [timedelta(minutes=minutes) for minutes in policy.escalate_after_minutes]
+    return max(1, level_at(flag.due_at, after, now))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

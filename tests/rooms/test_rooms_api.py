@@ -7,6 +7,7 @@ import pytest
 from rooms import tasks
 from spa_ops.kernel import clock
 from spa_ops.unit.work import reading
+from tests.clients.test_api import entries
 from tests.world import BUSINESS, LAKE, uid
 
 STEPS = (
@@ -109,7 +110,15 @@ def test_a_room_left_alone_is_flagged_after_ten_minutes_and_clears_when_begun(ca
     with clock.stopped_at(now + timedelta(minutes=10)):
         tasks.flag_rooms()
         tasks.flag_rooms()
-        assert [f["kind"] for f in mine()] == ["turnover_not_begun"]
+        assert [(f["kind"], f["level"]) for f in mine()] == [("turnover_not_begun", 1)]
+    # 15 and 60 minutes after it was due it gets louder (house policy), once each; the clock set back
+    # makes it no quieter.
+    for minutes, level in ((24, 1), (25, 2), (25, 2), (70, 3), (10, 3)):
+        with clock.stopped_at(now + timedelta(minutes=minutes)):
+            tasks.flag_rooms()
+            assert [f["level"] for f in mine()] == [level]
+    assert [e["level"] for _, e in entries("room.flag_escalated", uid("room 1"))] == [2, 3]
+    with clock.stopped_at(now + timedelta(minutes=71)):
         call("petra").post(f"rooms/{uid('room 1')}/turnover/begin")
         assert mine() == []
 

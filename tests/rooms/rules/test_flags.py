@@ -8,12 +8,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rooms.rules.flags import (
+    Flag,
     FlagKind,
     FlagPolicy,
     RoomTimes,
     coming_flags,
     due_flags,
     flag_changes,
+    flag_level,
 )
 from rooms.rules.turnover import RoomState
 
@@ -127,6 +129,24 @@ def test_the_next_client_leaving_is_a_new_flag():
 def test_negative_thresholds_are_refused(minutes):
     with pytest.raises(ValueError):
         FlagPolicy(begin_within_minutes=minutes[0], ready_before_set_up_minutes=minutes[1])
+
+
+def test_a_threshold_of_escalation_is_not_negative():
+    with pytest.raises(ValueError):
+        FlagPolicy(escalate_after_minutes=(-1, 5))
+
+
+@pytest.mark.parametrize(
+    ("seconds", "level"), [(0, 1), (899, 1), (900, 2), (3599, 2), (3600, 3), (90_000, 3)]
+)
+def test_a_flag_gets_louder_at_the_thresholds(seconds, level):
+    flag = Flag(kind=K.TURNOVER_NOT_BEGUN, about=NOON, due_at=NOON)
+    assert flag_level(flag, HOUSE, now=at(seconds)) == level
+
+
+def test_a_raised_flag_is_never_below_one_also_with_the_clock_set_back():
+    flag = Flag(kind=K.TURNOVER_NOT_BEGUN, about=NOON, due_at=NOON)
+    assert flag_level(flag, HOUSE, now=at(-3600)) == 1
 
 
 instants = st.one_of(st.none(), st.integers(-9000, 9000).map(at))
