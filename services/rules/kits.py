@@ -62,6 +62,10 @@ class WayBack:
         """How long a visit's kits soak, one batch after the other where the bath does not take all."""
         return self.contact * (-(-kits // self.capacity) if self.capacity else 1)
 
+    def least(self, kits: int) -> int:
+        """Minutes that each of a visit's kits is away at least."""
+        return self.unhindered - self.contact + self.contact_of(kits)
+
     def full(self, kits: int) -> tuple[Period, ...]:
         """When the bath has no place for so many more kits; of more than it takes it must be empty."""
         if not self.capacity or not self.contact:

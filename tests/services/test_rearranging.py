@@ -3,11 +3,13 @@
 from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timedelta
 
+import pytest
 from django.db import connections
 
 from spa_ops.claims.models import Claim
 from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
+from tests.services.builders import house_policy
 from tests.services.day import book, line
 from tests.world import BUSINESS, HARBOR, LAKE, uid
 
@@ -195,8 +197,20 @@ def test_two_who_agree_at_once_move_everybody_once(own_database, now):
     assert moved["version"] == visit["version"] + 1
 
 
-def test_a_full_day_is_carried_out_exactly_as_proposed(call, now):
+@pytest.mark.parametrize(
+    ("opens", "policy"),
+    [
+        (0, {}),
+        # Attendants in the morning, and free minutes around everybody: Ada is on shift until noon.
+        (22, {"practitioner_buffer_before_minutes": 5, "practitioner_buffer_after_minutes": 10}),
+        (22, {"room_buffer_before_minutes": 5, "practitioner_buffer_after_minutes": 5,
+              "kit_wash_minutes": 5, "kit_dry_minutes": 5}),
+    ],
+)  # fmt: skip
+def test_a_full_day_is_carried_out_exactly_as_proposed(call, now, opens, policy):
     """Whoever leads is ill from the second hour on; what is proposed is what everybody then has."""
+    house_policy(**policy)
+    now += timedelta(hours=opens)
     visits = []
     for n in range(18):
         client = f"guest {n}"
@@ -214,8 +228,9 @@ def test_a_full_day_is_carried_out_exactly_as_proposed(call, now):
             visits.append(found.body)
     assert len(visits) >= 5
     found = proposed(
-        call, away("petra", now, 60), away("brow kit 1", now, 90, 150), most_minutes=240
-    )
+        call, away("petra", now, 60), away("brow kit 1", now, 90, 150), most_minutes=240,
+        day=f"{now:%Y-%m-%d}",
+    )  # fmt: skip
     assert any(v["after"] for v in found["visits"])
     done = carried_out(call, found)
     assert done.status_code == 200, done.body
@@ -229,8 +244,15 @@ def test_a_full_day_is_carried_out_exactly_as_proposed(call, now):
                 assert datetime.fromisoformat(is_now[name]) == datetime.fromisoformat(said[name])
     # Once carried out there is nothing left to do but for those without a place.
     again = proposed(
-        call, away("petra", now, 60), away("brow kit 1", now, 90, 150), most_minutes=240
-    )
-    assert {v["visit_id"] for v in again["visits"]} == {
-        v["visit_id"] for v in found["visits"] if v["is_left"]
-    }
+        call, away("petra", now, 60), away("brow kit 1", now, 90, 150), most_minutes=240,
+        day=f"{now:%Y-%m-%d}",
+    )  # fmt: skip
+    left = {v["visit_id"] for v in found["visits"] if v["is_left"]}
+    assert {v["visit_id"] for v in again["visits"] if v["is_left"]} == left
+    assert again["cost"] == dict.fromkeys(again["cost"], 0) | {"without_place": len(left)}
+    # Who sets up and turns over is nothing that a client sees: equally good is as good.
+    for visit in (v for v in again["visits"] if v["after"]):
+        for was, now_is in zip(visit["before"], visit["after"], strict=True):
+            assert was | {"set_up_by": "", "turnover_by": ""} == now_is | {
+                "set_up_by": "", "turnover_by": "",
+            }  # fmt: skip

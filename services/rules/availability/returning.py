@@ -28,12 +28,11 @@ def runs_of(way: WayBack, kits: int, ruler: Ruler) -> list[Run]:
 
 def free_until_back(there: int, way: WayBack, kits: int, runs: Iterable[Run], ruler: Ruler) -> int:
     """The minutes from which on the bits `there` are set until the kit is back."""
-    contact = way.contact_of(kits)
     known = [r for r in runs if r.first < r.end]
     waited = filled([r.first for r in known], [r.end for r in known]) if known else 0
     found = 0
     if not way.set_times:
-        found = held(there, way.unhindered - way.contact + contact) & ~waited
+        found = held(there, way.least(kits)) & ~waited
     for run in known:
         if run.back <= ruler.length:
             taken = ~there & ((1 << run.back) - 1)

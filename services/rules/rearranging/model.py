@@ -28,8 +28,10 @@ class Place:
     """One part of a visit that one person or thing takes.
 
     `blocks` are the minutes it is taken for, from the visit's start; `able` says who or what can, at
-    which starts, as far as everything that stays is concerned. A job may also be done by who takes
-    the place `own`, at the starts in `own_able`. `kept` is who or what has it now, by line.
+    which starts, as far as everything that stays is concerned. `kept` is who or what has it now, by
+    line. A job may also be done by who takes the place `own`, at the starts in `own_able`; what that
+    one keeps free besides (`own_free`) lies outside the job if they do it, and where somebody else
+    does it outside what is left of their part (`helped_free`, at the starts in `helped_able`).
     """
 
     part: Part
@@ -37,6 +39,9 @@ class Place:
     able: Mapping[UUID, int]
     own: int | None = None
     own_able: Mapping[UUID, int] | None = None
+    own_free: tuple[Block, ...] = ()
+    helped_free: tuple[Block, ...] = ()
+    helped_able: Mapping[UUID, int] | None = None
     kept: tuple[UUID, ...] = ()
 
     def others(self, taker: UUID) -> int:
@@ -132,11 +137,14 @@ def taken(visit: Movable, placed: Placed | None) -> list[tuple[UUID, int, int]]:
     if placed is None:
         return list(visit.left)
     places = visit.shapes[placed.shape].places
-    return [
-        (taker, placed.start + first, placed.start + end)
-        for place, taker in zip(places, placed.takers, strict=True)
-        for first, end in place.blocks
-    ]
+    found = []
+    for place, taker in zip(places, placed.takers, strict=True):
+        found += [(taker, block) for block in place.blocks]
+        if place.own is not None:
+            owner = placed.takers[place.own]
+            free = place.own_free if owner == taker else place.helped_free
+            found += [(owner, block) for block in free]
+    return [(who, placed.start + first, placed.start + end) for who, (first, end) in found]
 
 
 def is_allowed(visit: Movable, placed: Placed) -> bool:
@@ -146,8 +154,11 @@ def is_allowed(visit: Movable, placed: Placed) -> bool:
         return False
     for place, taker in zip(shape.places, placed.takers, strict=True):
         able = place.able.get(taker, 0)
-        if place.own is not None and placed.takers[place.own] == taker:
-            able |= (place.own_able or {}).get(taker, 0)
+        owner = None if place.own is None else placed.takers[place.own]
+        if owner is not None and owner == taker:
+            able = (place.own_able or {}).get(taker, 0)
+        elif owner is not None and place.helped_able is not None:
+            able &= place.helped_able.get(owner, 0)
         if not able & bit:
             return False
     if any(

@@ -1,6 +1,6 @@
 """The ways a visit could be done, from what the search for starts knows of it."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -30,11 +30,12 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
     def since(able: Mapping[UUID, int]) -> dict[UUID, int]:
         return {one: ahead(mask, -by) for one, mask in able.items() if mask}
 
+    widest = [_widest(masks.practitioners[who] for who in able) for able in group.crews.slots]
     crew = [
         Place(
             part=Part.PRACTITIONER,
-            blocks=_with_kept_free(layout, slot, _widest(masks.practitioners[who] for who in able)),
-            able=since({who: _serving(group, slot, who) for who in able}),
+            blocks=(*layout.crew_blocks(slot), *_around(layout, slot, widest[slot])),
+            able=since({who: _serving(group, slot, who, widest[slot]) for who in able}),
             kept=_kept(layout.crew, slot, now_by, 0),
         )
         for slot, able in enumerate(group.crews.slots)
@@ -50,10 +51,12 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
         )
         for slot, able in enumerate(group.rooms)
     ]
+    # What a kit waits for a place in the bath or a set time is asked of what stays, not of each other.
+    away = masks.question.way_back.least(len(layout.kit_blocks))
     kits = [
         Place(
             part=Part.KIT,
-            blocks=(layout.kit_blocks[kind],),
+            blocks=((layout.kit_blocks[kind][0], layout.kit_blocks[kind][1] + away),),
             able=since(able),
             kept=_kept_kit(layout, kind, now_by),
         )
@@ -65,14 +68,7 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
         able={client_id: ahead(masks.ruler.everything, -by)},
     )
     jobs = [
-        Place(
-            part=Part.JOB,
-            blocks=(block,),
-            able=since(_free(masks.question.attendants, masks, block)),
-            own=layout.crew[line],
-            own_able=since(_free(masks.question.practitioners, masks, block)),
-        )
-        for line, block in layout.jobs
+        _job(group, line, block, widest[layout.crew[line]], since) for line, block in layout.jobs
     ]
     found = len(crew), len(crew) + len(rooms)
     return Shape(
@@ -91,16 +87,74 @@ def _widest(able: Iterable[Room | Practitioner]) -> Buffer:
     )
 
 
-def _with_kept_free(layout: Layout, slot: int, buffer: Buffer) -> tuple[Block, ...]:
-    """While a practitioner is with the client, and what is kept free around what they do themselves."""
-    own = layout.crew_blocks(slot)
+Since = Callable[[Mapping[UUID, int]], dict[UUID, int]]
+
+
+def _job(group: Group, line: int, block: Block, buffer: Buffer, since: Since) -> Place:
+    """A set-up or turnover, by an attendant or by the line's own practitioner.
+
+    A practitioner keeps free what lies outside all that they do themselves: before the set-up if they
+    do it, else before the client comes; and so behind the turnover.
+    """
+    masks, layout = group.masks, group.layout
+    slot = layout.crew[line]
+    comes, goes = _part(layout, slot)
+    own: list[Block] = []
+    helped: list[Block] = []
+    if block[1] <= comes:
+        own.append((block[0] - buffer.before, block[0]))
+        helped.append((comes - buffer.before, comes))
+    if block[0] >= goes:
+        own.append((block[1], block[1] + buffer.after))
+        helped.append((goes, goes + buffer.after))
+    by_attendants = _free(masks.question.attendants, masks, block)
+    people = [masks.practitioners[who] for who in group.crews.slots[slot]]
+    alone = _free(people, masks, block)
+    return Place(
+        part=Part.JOB,
+        blocks=(block,),
+        able=since(by_attendants),
+        own=slot,
+        own_able=since(
+            {
+                p.id: (alone[p.id] | by_attendants.get(p.id, 0)) & _idle(masks, p, own)
+                for p in people
+            }
+        ),
+        own_free=_some(own),
+        helped_free=_some(helped),
+        helped_able=since({p.id: _idle(masks, p, helped) for p in people}),
+    )
+
+
+def _part(layout: Layout, slot: int) -> Block:
+    """From when to when a practitioner is with the client."""
+    blocks = layout.crew_blocks(slot)
+    return min(a for a, _ in blocks), max(b for _, b in blocks)
+
+
+def _around(layout: Layout, slot: int, buffer: Buffer) -> tuple[Block, ...]:
+    """What is kept free around a practitioner's part where no set-up or turnover is next to it."""
+    comes, goes = _part(layout, slot)
     jobs = [block for line, block in layout.jobs if layout.crew[line] == slot]
-    first, end = min(a for a, _ in (*own, *jobs)), max(b for _, b in (*own, *jobs))
-    kept = ((first - buffer.before, first), (end, end + buffer.after))
-    return (*own, *(block for block in kept if block[0] < block[1]))
+    found = []
+    if not any(block[1] <= comes for block in jobs):
+        found.append((comes - buffer.before, comes))
+    if not any(block[0] >= goes for block in jobs):
+        found.append((goes, goes + buffer.after))
+    return _some(found)
 
 
-def _serving(group: Group, slot: int, who: UUID) -> int:
+def _some(blocks: Iterable[Block]) -> tuple[Block, ...]:
+    return tuple(block for block in blocks if block[0] < block[1])
+
+
+def _idle(masks: Masks, person: Practitioner, blocks: Iterable[Block]) -> int:
+    # Nobody needs to be on shift for what is only kept free.
+    return masks.all(masks.fits(person, person.busy, None, block) for block in _some(blocks))
+
+
+def _serving(group: Group, slot: int, who: UUID, buffer: Buffer) -> int:
     """When a practitioner could be with the client, whoever sets up and turns over."""
     masks, layout = group.masks, group.layout
     person = masks.practitioners[who]
@@ -111,7 +165,7 @@ def _serving(group: Group, slot: int, who: UUID) -> int:
     for line, (comes, _), of in zip(layout.lines, layout.services, layout.crew, strict=True):
         if of == slot:
             found &= ahead(masks.inside(person.covers[line.service_id]), comes)
-    return found
+    return found & _idle(masks, person, _around(layout, slot, buffer))
 
 
 def _free(people: Sequence[object], masks: Masks, block: Block) -> dict[UUID, int]:

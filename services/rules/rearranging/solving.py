@@ -132,7 +132,17 @@ class _Model:
             self.model.add_bool_and(own, holds).only_enforce_if(both)
             self.model.add_bool_or(own.negated(), holds.negated(), both)
             self._only_at(start, (job.own_able or {}).get(taker, 0), both)
-            self._occupy(taker, start, job.blocks, both, name)
+            self._occupy(taker, start, (*job.blocks, *job.own_free), both, name)
+            if (n, taker) in used.takes:
+                # An attendant who does the job of their own line does it as its practitioner.
+                self.model.add_bool_or(used.takes[n, taker].negated(), holds.negated())
+            if job.helped_able is not None or job.helped_free:
+                helped = self.model.new_bool_var(f"{name} helped {n} {taker}")
+                self.model.add_bool_and(own.negated(), holds).only_enforce_if(helped)
+                self.model.add_bool_or(own, holds.negated(), helped)
+                if job.helped_able is not None:
+                    self._only_at(start, job.helped_able.get(taker, 0), helped)
+                self._occupy(taker, start, job.helped_free, helped, name)
         return own
 
     def _occupy(

@@ -169,6 +169,12 @@ def small_visits(draw):
                 able=draw(st.sampled_from([{}, {PEOPLE[2]: 0xF}, {PEOPLE[1]: 0xFF}])),
                 own=0,
                 own_able={who: draw(starts) for who in able},
+                # Kept free behind the turnover by who does it, else behind their own part.
+                own_free=draw(st.sampled_from([(), ((length + 1, length + 3),)])),
+                helped_free=draw(st.sampled_from([(), ((length, length + 2),)])),
+                helped_able=draw(
+                    st.sampled_from([None, dict.fromkeys(able, 63), dict.fromkeys(able, 0)])
+                ),
             ),
         ]
         different = ()
