@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from compliance.disinfection.rules.counting import Search, count_back
+from services.tasks import sweep_due_checks
 from spa_ops.kernel import clock
 from tests.disinfection.test_baths_api import entries
 from tests.services.day import GLOVED, RECORD, WASHED, consult, in_room
@@ -145,6 +146,19 @@ def test_a_piece_missing_in_two_counts_is_missing_once(call, now, visit):
     assert {m["tag"] for m in missing(call)} == {"brow kit 1 scissors", "brow kit 1 tweezers"}
     count(call, visit, SCISSORS)
     assert [m["tag"] for m in missing(call)] == ["brow kit 1 scissors"]
+
+
+def test_a_missing_piece_is_due_until_it_is_settled(call, now, visit):
+    count(call, visit, TWEEZERS)
+    assert sweep_due_checks() > 0
+    assert sweep_due_checks() == 0
+    path = f"locations/{LAKE}/due-checks?kind=piece_missing"
+    (raised,) = call("petra").get(path).body["items"]
+    assert (raised["what"], raised["outcome"]) == ("brow kit 1 tweezers", None)
+    call("petra").post(f"missing-pieces/{missing(call)[0]['id']}/found")
+    assert sweep_due_checks() == 1
+    (cleared,) = call("petra").get(path).body["items"]
+    assert cleared["outcome"] == "done"
 
 
 pieces = st.frozensets(st.uuids(), max_size=6)

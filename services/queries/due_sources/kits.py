@@ -1,4 +1,4 @@
-"""Kits that stand soiled for too long, or are not back when they are needed."""
+"""Kits that stand soiled for too long, miss a piece, or are not back when they are needed."""
 
 from collections import defaultdict
 from collections.abc import Iterator
@@ -11,6 +11,7 @@ from django.db.models import Min
 
 from compliance.disinfection import queries as disinfection
 from compliance.disinfection.models import Implement
+from compliance.disinfection.queries import counting
 from compliance.disinfection.rules.tracks import Track
 from compliance.disinfection.rules.way_back import what_is_left
 from services.queries.due_checks import source
@@ -35,6 +36,13 @@ def kits_soiled(place: Location, now: datetime) -> Iterator[Standing]:
         yield Standing(
             subject_id=row["kit_id"], due_at=row["since"] + allowed, what=row["kit__name"]
         )
+
+
+@source(DueKind.PIECE_MISSING, pace=Pace.MINUTES)
+def pieces_missing(place: Location, _: datetime) -> Iterator[Standing]:
+    """Implements that did not come back from a visit and are neither found nor written off."""
+    for row in counting.missing_at(place.id):
+        yield Standing(subject_id=row["id"], due_at=row["missed_at"], what=row["tag"])
 
 
 # Of each kit its next use that is planned: of a visit, not of a hold that may come to nothing.
