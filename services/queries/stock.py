@@ -67,16 +67,27 @@ def flaw_of_name(
     return None
 
 
+#: Lines as far as a recipe tells them apart, how wax is drawn -> what they use.
+Known = dict[tuple[tuple[set_up.LineToSetUp, ...], set_up.WaxDrawing], dict[UUID, Decimal]]
+
+
 def recipe(
-    lines: Sequence[set_up.LineToSetUp], way: set_up.WaxDrawing, items: Shelf
+    lines: Sequence[set_up.LineToSetUp],
+    way: set_up.WaxDrawing,
+    items: Shelf,
+    known: Known | None = None,
 ) -> dict[UUID, Decimal]:
     """What lines of one visit use up by the set-up list, with nothing that a client declared in it.
 
     Otherwise a movement of stock would tell what they did; what was really used their record says.
+    `known` keeps what was found for these items, for who asks of many visits.
     """
     numbers = {room: UUID(int=n) for n, room in enumerate(dict.fromkeys(x.room_id for x in lines))}
-    alike = (replace(x, room_id=numbers[x.room_id], kit_id=None, kit_name="") for x in lines)
-    return stock_use.recipe(_list(tuple(alike), way), items)
+    alike = tuple(replace(x, room_id=numbers[x.room_id], kit_id=None, kit_name="") for x in lines)
+    known = {} if known is None else known
+    if (alike, way) not in known:
+        known[alike, way] = stock_use.recipe(_list(alike, way), items)
+    return known[alike, way]
 
 
 # A day's visits are mostly of a few kinds.

@@ -17,7 +17,7 @@ from rooms.queries.stock_due import due_stock as due_in_rooms
 from rooms.queries.stock_use import DailyUse, daily_use, first_moved
 from services.models import Line, LineState, VisitState
 from services.queries.set_up import drawing_on, to_set_up
-from services.queries.stock import recipe, shelf
+from services.queries.stock import Known, recipe, shelf
 from services.queries.treatments import OVER
 from services.rules import stock_forecast as rules
 from services.rules.set_up import WaxDrawing
@@ -104,8 +104,8 @@ def _booked(place: Location, today: date, days: int) -> _ByDay:
 
 def _recipes(place: Location, rows: QuerySet[Line], *, without_over: bool) -> _ByDay:
     """For each visit's day what its lines use, less what those that are over have used."""
-    items = shelf()
-    lines = list(rows.select_related("service", "visit").order_by("visit_id", "position"))
+    items, known = shelf(), Known()
+    lines = list(rows.select_related("service", "visit", "kit").order_by("visit_id", "position"))
     found: _ByDay = defaultdict(lambda: defaultdict(Decimal))
     ways: dict[date, WaxDrawing] = {}
     pairs = zip(lines, to_set_up(lines), strict=True)
@@ -114,9 +114,9 @@ def _recipes(place: Location, rows: QuerySet[Line], *, without_over: bool) -> _B
         day = local_date(visit[0][0].visit.starts_at, place.zone)
         if day not in ways:
             ways[day] = drawing_on(place, day).way
-        every = recipe([facts for _, facts in visit], ways[day], items)
+        every = recipe([facts for _, facts in visit], ways[day], items, known)
         over = [facts for line, facts in visit if without_over and line.state in OVER]
-        gone = recipe(over, ways[day], items) if over else {}
+        gone = recipe(over, ways[day], items, known) if over else {}
         for item_id, amount in every.items():
             found[item_id][day] += amount - gone.get(item_id, Decimal(0))
     return found

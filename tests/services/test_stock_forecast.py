@@ -3,6 +3,9 @@
 from datetime import timedelta
 from decimal import Decimal
 
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
 from rooms.actions.stock_moves import moved, movement
 from rooms.models import MovementKind
 from services.models import DueCheck
@@ -148,3 +151,15 @@ def test_less_than_nothing_is_raised_at_once_and_cleared_by_counting(call, now):
         done(call("petra").post(f"{STOCK}/counts", {"item_id": gel, "counted": "0"}))
         sweep_due_checks()
         assert open_checks() == []
+
+
+def test_a_forecast_takes_as_many_statements_for_many_visits_as_for_one(call, now):
+    receive(call, add(call, APPLICATORS), "500")
+    counts = []
+    for minutes in (60, 150, 240):
+        done(book(call, now, line(now, minutes=minutes)))
+        with CaptureQueriesContext(connection) as captured:
+            for path in ("forecast", "forecast-errors", "due"):
+                done(call("lena").get(f"{STOCK}/{path}"))
+        counts.append(len(captured))
+    assert len(set(counts)) == 1

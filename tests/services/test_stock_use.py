@@ -3,6 +3,9 @@
 from datetime import timedelta
 from decimal import Decimal
 
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
 from clients.models import Client
 from rooms.models import StockMovement
 from rooms.rules.stock import plain
@@ -245,3 +248,16 @@ def test_gloves_in_stock_do_not_tell_what_a_client_declared(call, now):
     build.written(lambda: insert([stock.use_due(build.lines_of(visit)[0], visit, now)]))
     book_uses()
     assert (used(gloves), used(other)) == ([("", "2")], [])
+
+
+def test_booking_takes_as_many_statements_for_many_visits_as_for_one(db, now):
+    counts = []
+    for many in (1, 6):
+        visits = [build.visit(LineState.FINISHED, LineState.STOPPED) for _ in range(many)]
+        for visit in visits:
+            rows = [stock.use_due(one, visit, now) for one in build.lines_of(visit)]
+            build.written(lambda rows=rows: insert(rows))
+        with CaptureQueriesContext(connection) as captured:
+            assert book_uses() == 2 * many
+        counts.append(len(captured))
+    assert counts[0] == counts[1]
