@@ -24,6 +24,7 @@ def test_nothing_illegal_happens_in_a_month_and_every_trace_is_complete(own_data
     cleared, not_cleared = checks.uses_against_their_past()
     assert checks.traces_differing(month) == []
     assert checks.stock_differing(month.shelf) == []
+    assert checks.lots_differing(month) == []
     met = month.met
     assert met["booked"] == visits == met["cancelled"] + met["did not come"] + met["treated"] + met[
         "not treated"

@@ -8,6 +8,7 @@ from uuid import UUID
 from django.db import connection
 
 from compliance.ledger.queries import verification
+from rooms.models import StockLot
 from services.queries.stock_forecast import past_errors
 from services.queries.tracing import Things, Window, visits_sharing, ways_of
 from services.rules.stock_forecast import mean_error_percent
@@ -207,6 +208,18 @@ def _sharing(things: Things, window: Window) -> set[UUID]:
         found |= {one["visit_id"] for one in page}
         if place is None:
             return found
+
+
+def lots_differing(month: Month) -> list[Any]:
+    """Lots whose trace is not the visits in whose room a box of them stood during the work."""
+    window = Window(start=at.EVE, end=month.ends_at + timedelta(days=1))
+    with snapshot(BUSINESS):
+        lots = dict(StockLot.objects.filter(location_id=PLACE).values_list("number", "id"))
+    return [
+        number
+        for number, lot in lots.items()
+        if _sharing(Things(lots=frozenset({lot})), window) != month.shelf.touched.get(number, set())
+    ]
 
 
 def stock_forecast_errors(days: int) -> list[str]:
