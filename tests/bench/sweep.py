@@ -14,9 +14,10 @@ from tests.bench.harness import databases, ratios
 PLACES, SOLUTIONS, ROOMS, RUNS = 20, 500, 100, 3
 _SOLUTIONS = """
 INSERT INTO disinfection_solution (id, business_id, version, location_id, product_id, container, mixed_at,
-    concentrate_ml, water_ml, entered, pour, contact_seconds, discard_at, limits, uses, end_reason)
+    concentrate_ml, water_ml, entered, pour, contact_seconds, discard_at, limits, uses, end_reason,
+    findings)
 SELECT gen_random_uuid(), %(business)s, 1, %(place)s, %(product)s, 'bath ' || n, %(mixed)s, 60, 960, '{}', 'ok',
-    600, %(mixed)s + n * interval '1 second', '[]', 0, '' FROM generate_series(1, %(many)s) AS n
+    600, %(mixed)s + n * interval '1 second', '[]', 0, '', '[]' FROM generate_series(1, %(many)s) AS n
 """
 _ROOMS = """
 WITH made AS (

@@ -180,7 +180,7 @@ def read_integrator(
     )
     load.integrator_read_at, load.integrator_read_by = read_at, actor.person_id
     load.action_taken = action_taken
-    found = queries.outages_of(row, now)
+    found = queries.outages_of(row)
     faults = list(
         load_faults(
             queries.facts_of(load),

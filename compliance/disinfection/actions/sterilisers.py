@@ -227,10 +227,10 @@ def _locked_test(test_id: UUID, actor: Actor) -> tuple[Steriliser, SporeTest]:
 
 def settle(actor: Actor, row: Steriliser, now: datetime) -> None:
     """Bring a locked steriliser and its loads to what its tests and repairs say."""
-    found = queries.outages_of(row, now)
-    for load in queries.loads_of(row.id):
+    found = queries.outages_of(row)
+    for load in queries.loads_in_question(row.id, found):
         recalled = any(outage.recalls(load.started_at) for outage in found)
-        if recalled and load.state != LoadState.RECALLED and not _had_failed(load):
+        if recalled and load.state != LoadState.RECALLED:
             since = min(o.since for o in found if o.recalls(load.started_at))
             _recall(actor, row, load, since, now)
         elif not recalled and load.state == LoadState.RECALLED:
@@ -246,10 +246,6 @@ def settle(actor: Actor, row: Steriliser, now: datetime) -> None:
     elif outage is not None:
         facts = {"since": since, "test_id": outage.test_id, "good_tests_needed": outage.needed}
         _evidence("steriliser.out_of_use", row, facts)
-
-
-def _had_failed(load: SteriliserLoad) -> bool:
-    return bool(load.state == LoadState.FAILED)
 
 
 def _recall(

@@ -109,7 +109,7 @@ class ReadStanding(ApiView):
             row = tenancy.loaded(Steriliser, id, self.actor)
             days = tenancy.policy_of(row.location).spore_test_days
             asked = queries.asked(row.location, self.now, house_days=days)
-            outage = out_of_use(queries.outages_of(row, self.now), self.now)
+            outage = out_of_use(queries.outages_of(row), self.now)
             due_at = queries.next_test_due(row, self.now, days)
         return answer(
             {

@@ -7,13 +7,14 @@ from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Max
+from django.db.models import Max, Q
 
 from compliance.disinfection.models import (
     EventStrike,
     Implement,
     ImplementEvent,
     LoadItem,
+    LoadState,
     SporeTest,
     Steriliser,
     SteriliserLoad,
@@ -91,11 +92,11 @@ def repairs_of(steriliser_id: UUID) -> tuple[datetime, ...]:
     return tuple(rows.values_list("repaired_at", flat=True))
 
 
-def outages_of(row: Steriliser, at: datetime) -> tuple[rules.Outage, ...]:
+def outages_of(row: Steriliser) -> tuple[rules.Outage, ...]:
     """Every outage that the tests of a steriliser tell of."""
     return rules.outages(
         tests_of(row.id),
-        needed=asked(row.location, at).good_needed,
+        needed_at=lambda at: asked(row.location, at).good_needed,
         repaired_at=repairs_of(row.id),
     )
 
@@ -152,10 +153,22 @@ def programme_of(row: Steriliser, name: str) -> rules.Cycle | None:
     return None
 
 
-def loads_of(steriliser_id: UUID) -> list[SteriliserLoad]:
-    """Every load of a steriliser, locked, oldest first; the steriliser must be locked."""
+def loads_in_question(
+    steriliser_id: UUID, outages: Collection[rules.Outage]
+) -> list[SteriliserLoad]:
+    """The loads that outages may take back, or that were taken back, locked, oldest first.
+
+    The steriliser must be locked. What failed by itself stays as it is.
+    """
+    asked_for = Q(state=LoadState.RECALLED)
+    for outage in outages:
+        during = Q() if outage.unproven_from is None else Q(started_at__gt=outage.unproven_from)
+        if outage.until is not None:
+            during &= Q(started_at__lt=outage.until)
+        asked_for |= during & ~Q(state=LoadState.FAILED)
     rows = SteriliserLoad.objects.select_for_update(of=("self",), no_key=True)
-    return list(rows.filter(steriliser_id=steriliser_id).order_by("started_at", "id"))
+    found = rows.filter(asked_for, steriliser_id=steriliser_id)
+    return list(found.order_by("started_at", "id"))
 
 
 def implements_of_loads(ids: Collection[UUID]) -> dict[UUID, list[Implement]]:

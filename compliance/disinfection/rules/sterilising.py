@@ -4,7 +4,7 @@ Pure. A load proves what its integrator shows; a spore test proves the sterilise
 last good one. UV boxes are no sterilisers: they store, and clear nothing.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -184,11 +184,15 @@ class Outage:
 
 
 def outages(
-    tests: Iterable[SporeTest], *, needed: int, repaired_at: Sequence[datetime] = ()
+    tests: Iterable[SporeTest],
+    *,
+    needed_at: Callable[[datetime], int],
+    repaired_at: Sequence[datetime] = (),
 ) -> tuple[Outage, ...]:
     """Every outage that the tests tell of, in order of the failed tests.
 
-    An outage ends with the `needed`th good test in a row among those taken after the failed one was
+    `needed_at` says how many good tests were asked for when a failed one was read: a rule that
+    changes later reopens nothing. An outage ends with the last of so many good tests in a row among those taken after the failed one was
     read, and after every repair made meanwhile: a repair starts the count anew (5.06: after repair,
     consecutive negatives). A test that fails meanwhile starts it anew too.
     """
@@ -202,6 +206,7 @@ def outages(
             for t in known
             if t.result is SporeResult.GOOD and t.taken_at < failed.taken_at
         ]
+        needed = needed_at(failed.read_at)
         good, until = _good_in_a_row(failed.read_at, known, repaired_at, needed)
         found.append(
             Outage(

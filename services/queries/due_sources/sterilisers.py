@@ -39,7 +39,7 @@ def spore_tests(place: Location, now: datetime) -> Iterator[Standing]:
     warning = timedelta(days=policy.spore_test_warning_days)
     for row in Steriliser.objects.filter(location=place, retired_at=None).order_by("id"):
         row.location = place
-        outage = out_of_use(sterilising.outages_of(row, now), now)
+        outage = out_of_use(sterilising.outages_of(row), now)
         due_at = (
             outage.since if outage else sterilising.next_test_due(row, now, policy.spore_test_days)
         )

@@ -36,6 +36,10 @@ STEAM = Cycle(celsius=Decimal(121), minutes=Decimal(30))
 GOOD, FAILED, PENDING = SporeResult.GOOD, SporeResult.FAILED, SporeResult.PENDING
 
 
+def exactly(many):
+    return lambda _: many
+
+
 def day(n):
     return DAY0 + timedelta(days=n)
 
@@ -176,7 +180,7 @@ def test_when_the_next_test_is_due():
 
 
 def test_a_failed_test_takes_back_to_the_last_good_one():
-    (found,) = outages([a_test(0), a_test(10), a_test(20, FAILED)], needed=1)
+    (found,) = outages([a_test(0), a_test(10), a_test(20, FAILED)], needed_at=exactly(1))
     assert (found.since, found.unproven_from, found.until) == (day(21), day(10), None)
     assert [found.recalls(day(n)) for n in (9, 10, 10.5, 20, 25)] == [
         False,
@@ -188,7 +192,7 @@ def test_a_failed_test_takes_back_to_the_last_good_one():
 
 
 def test_without_a_good_test_before_all_loads_are_recalled():
-    (found,) = outages([a_test(20, FAILED)], needed=1)
+    (found,) = outages([a_test(20, FAILED)], needed_at=exactly(1))
     assert found.recalls(day(-1000))
 
 
@@ -208,10 +212,16 @@ def test_without_a_good_test_before_all_loads_are_recalled():
 )
 def test_back_in_use_after_so_many_good_ones_in_a_row(later, repairs, until):
     tests = [a_test(10), a_test(20, FAILED), *later]
-    found = outages(tests, needed=3, repaired_at=[day(n) for n in repairs])[0]
+    found = outages(tests, needed_at=exactly(3), repaired_at=[day(n) for n in repairs])[0]
     assert found.until == (None if until is None else day(until))
     now = day(100)
-    assert (out_of_use(outages(tests, needed=3, repaired_at=[day(n) for n in repairs]), now) is None) == (until is not None)  # fmt: skip
+    assert (out_of_use(outages(tests, needed_at=exactly(3), repaired_at=[day(n) for n in repairs]), now) is None) == (until is not None)  # fmt: skip
+
+
+def test_a_rule_that_asks_for_more_later_reopens_nothing():
+    tests = [a_test(10), a_test(20, FAILED), a_test(22), a_test(40, FAILED), a_test(42)]
+    first, second = outages(tests, needed_at=lambda at: 1 if at < day(30) else 3)
+    assert (first.until, second.until) == (day(23), None)
 
 
 days = st.integers(0, 60)
@@ -233,10 +243,10 @@ tests_ = st.lists(
 @given(tests_, st.integers(1, 3), days, st.randoms(use_true_random=False))
 def test_outages_against_a_plain_reading(tests, needed, at, shuffle):
     """Nobody's order of entry matters, and what is out of use is what a plain walk says."""
-    found = outages(tests, needed=needed)
+    found = outages(tests, needed_at=exactly(needed))
     mixed = list(tests)
     shuffle.shuffle(mixed)
-    assert outages(mixed, needed=needed) == found
+    assert outages(mixed, needed_at=exactly(needed)) == found
     now = day(at) + timedelta(hours=12)
     lasting = [
         t for t in tests if t.result is FAILED and t.read_at <= now < _back(t, tests, needed)
@@ -261,7 +271,7 @@ def _back(failed, tests, needed):
 def test_a_load_between_two_good_tests_around_no_failure_is_never_recalled(tests, needed, started):
     at = day(started) + timedelta(hours=1)
     failures = [t for t in tests if t.result is FAILED]
-    for outage in outages(tests, needed=needed):
+    for outage in outages(tests, needed_at=exactly(needed)):
         if outage.recalls(at):
             failed = next(t for t in failures if t.id == outage.test_id)
             between = [t for t in tests if t.result is GOOD and at <= t.taken_at < failed.taken_at]
