@@ -58,6 +58,23 @@ def test_visits_side_by_side_need_a_kit_each_and_one_after_the_other_one(call, n
     assert brow(call)["starts"][0]["as_is"] == starts["one_more"]
 
 
+@pytest.mark.parametrize(
+    "policy",
+    [
+        {"kit_wait_minutes": 30, "kit_wash_minutes": 30, "kit_dry_minutes": 30},
+        {"kit_wash_minutes": 5, "kit_bath_capacity": 1},
+        # Kits are seen to once more that day, and then on the next morning.
+        {"kit_wash_minutes": 5, "kit_set_times": "08:00 15:00", "kit_bath_capacity": 1},
+    ],
+)
+def test_the_way_back_counts_as_the_search_counts_it(call, now, policy):
+    house_policy(**policy)
+    assert book(call, now, line(now, minutes=60)).status_code == 201
+    (starts,) = brow(call)["starts"]
+    assert starts["as_is"] == starts_left(call, now)
+    assert starts["one_less"] < starts["as_is"] <= starts["one_more"]
+
+
 def test_a_kit_that_is_away_is_one_less_and_no_visit_needs_it(call, now):
     before = brow(call)["starts"][0]
     away = {
