@@ -56,13 +56,15 @@ class DayList:
     parameter: Parameter
     rows: tuple[Row, ...]
     ticks: Mapping[str, rules.Tick]
-    #: Only of today's list: of a past day nothing is known any more.
+    #: Only of today's list, if asked for: of a past day nothing is known any more.
     known: Mapping[str, Said]
     row: CheckList | None
 
 
-def day_list(place: Location, kind: ListKind, day: date, now: datetime) -> DayList:
-    """A location's list of a local day. A fixed number of statements."""
+def day_list(
+    place: Location, kind: ListKind, day: date, now: datetime, *, with_known: bool = True
+) -> DayList:
+    """A location's list of a local day. A fixed number of statements, few without what is known."""
     parameter, items = items_on(place, kind, day)
     rooms = list(Room.objects.filter(location=place).order_by("name", "id"))
     pieces = kept.on_file(place.id)
@@ -80,7 +82,7 @@ def day_list(place: Location, kind: ListKind, day: date, now: datetime) -> DayLi
         parameter=parameter,
         rows=rows,
         ticks=rules.standing(_ticks(row)) if row else {},
-        known=_known(place, rows, rooms, now) if is_today else {},
+        known=_known(place, rows, rooms, now) if with_known and is_today else {},
         row=row,
     )
 
@@ -321,7 +323,7 @@ def lists_due(location_id: UUID, now: datetime) -> list[DueList]:
         for day in (today - timedelta(days=1), today):
             due = due_at(place, kind, day)
             if due is not None and now < _asked_until(place, kind, day):
-                listed = day_list(place, kind, day, now)
+                listed = day_list(place, kind, day, now, with_known=False)
                 open_rows = _open_rows(listed)
                 if open_rows:
                     found.append(DueList(kind=kind, day=day, due_at=due, open_rows=open_rows))
@@ -354,7 +356,7 @@ def done_at(location_id: UUID, kind: ListKind, day: date) -> datetime | None:
         return None
     if row.signed_off_at is not None:
         return row.signed_off_at
-    listed = day_list(row.location, kind, day, row.begun_at)
+    listed = day_list(row.location, kind, day, row.begun_at, with_known=False)
     if not rules.is_complete(listed.rows, listed.ticks):
         return None
     return max(tick.happened_at for tick in listed.ticks.values())

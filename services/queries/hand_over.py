@@ -111,5 +111,6 @@ def open_incidents(place: Location) -> list[UUID]:
 
 
 def _list(place: Location, kind: ListKind, now: datetime) -> dict[str, Any]:
-    found = list_view(day_list(place, kind, local_date(now, place.zone), now))
+    day = local_date(now, place.zone)
+    found = list_view(day_list(place, kind, day, now, with_known=False))
     return {name: found[name] for name in ("kind", "day", "complete", "signed_off_at", "counts")}

@@ -5,12 +5,15 @@ from datetime import timedelta
 import pytest
 from django.db import IntegrityError, transaction
 
+from services.actions import hand_over as actions
 from services.models import HandOver
 from spa_ops.kernel import clock
+from spa_ops.kernel.problems import WrongState
 from spa_ops.unit.work import reading
 from tests.rooms.test_check_lists_api import evidence
 from tests.rooms.test_equipment_api import FILLED, add, log
-from tests.world import BUSINESS, LAKE, uid
+from tests.services.test_checkout_at_once import _at_once
+from tests.world import BUSINESS, LAKE, actor, uid
 
 PATH = f"locations/{LAKE}/hand-over"
 KIT = f"kits/{uid('brow kit 2')}"
@@ -120,3 +123,20 @@ def test_the_page_to_print(call):
     assert "room 3: needs_turnover since" in page
     assert "brow kit 2" in page
     assert "Accepted by" in page
+
+
+def test_of_many_who_accept_at_once_one_does(own_database):
+    given = actions.give_hand_over(actor=actor("petra"), now=clock.now(), location_id=LAKE)
+
+    def accepts(name):
+        return lambda: actions.accept_hand_over(
+            actor=actor(name), now=clock.now(), hand_over_id=given.id
+        )
+
+    found = _at_once(*[accepts(name) for name in ("pavel", "lena", "freya", "olga")])
+    assert [type(one) for one in found if isinstance(one, Exception)] == [WrongState] * 3
+    with reading(BUSINESS):
+        row = HandOver.objects.get(id=given.id)
+    assert [one.accepted_by_id for one in found if isinstance(one, HandOver)] == [
+        row.accepted_by_id
+    ]
