@@ -9,6 +9,8 @@ from functools import partial
 from typing import Any
 from uuid import UUID
 
+from django.db.models import Q
+
 from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import CAUTION, Parameter, ParameterName
 from rooms.models import Equipment, EquipmentEntry, EquipmentStrike
@@ -90,7 +92,7 @@ class PotState:
 
 
 def _pot_states(rows: Sequence[Equipment], zone: str, now: datetime) -> list[PotState]:
-    logs = standing_entries([row.id for row in rows], now - LOOK_BACK, now)
+    logs = _pot_logs([row.id for row in rows], now)
     day = partial(local_date, zone=zone)
     found = []
     for row in rows:
@@ -98,6 +100,25 @@ def _pot_states(rows: Sequence[Equipment], zone: str, now: datetime) -> list[Pot
         found.append(
             PotState(equipment=row, pot=pot, why_not=wax.why_not(pot, now=now, local_day=day))
         )
+    return found
+
+
+def _pot_logs(ids: Collection[UUID], now: datetime) -> dict[UUID, list[EquipmentEntry]]:
+    """What bears on where pots stand: readings of the last two days, everything else of a year.
+
+    A sweep asks this every half a minute, and a reading counts on its own day only.
+    """
+    struck = EquipmentStrike.objects.values("entry_id")
+    daily = Q(kind__in=[LogKind.MEASURED, LogKind.SWITCHED_OFF])
+    rows = EquipmentEntry.objects.filter(
+        ~daily | Q(happened_at__gte=now - timedelta(days=2)),
+        equipment_id__in=ids,
+        happened_at__gte=now - LOOK_BACK,
+        happened_at__lte=now,
+    )
+    found: dict[UUID, list[EquipmentEntry]] = defaultdict(list)
+    for row in rows.exclude(id__in=struck).order_by("happened_at", "recorded_at", "id"):
+        found[row.equipment_id].append(row)
     return found
 
 

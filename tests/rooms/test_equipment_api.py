@@ -153,6 +153,21 @@ def test_yesterdays_reading_does_not_count(call, now):
         assert pots_due(LAKE, clock.now()) == []  # closed: nobody uses it
 
 
+def test_an_old_reading_is_not_read_and_an_old_contamination_is(call, now):
+    pot = add(call)
+    log(call, pot, **(FILLED | {"use_by": "2026-06-30"}))
+    log(call, pot, "measured", degrees="58", unit="C")
+    with clock.stopped_at(now + timedelta(days=7)):
+        (seen,) = states(call)["wax_pots"]
+        assert (seen["reason"], seen["reading"]) == ("not_measured_today", None)
+        log(call, pot, "measured", degrees="58", unit="C")
+        assert states(call)["wax_pots"][0]["may_be_used"]
+        log(call, pot, "contaminated")
+    with clock.stopped_at(now + timedelta(days=30)):
+        log(call, pot, "measured", degrees="58", unit="C")
+        assert states(call)["wax_pots"][0]["reason"] == "contaminated"
+
+
 def test_a_mis_tap_is_struck_out_once_and_counts_for_nothing(call):
     pot = add(call)
     log(call, pot, **FILLED)
