@@ -112,8 +112,7 @@ def redraw_readiness(*, actor: Actor, now: datetime, location_id: UUID) -> list[
     Locks the rooms by id. What has lapsed by it needs turnover, as at any closing.
     """
     place = tenancy.location(location_id, actor)
-    rows = Room.objects.select_for_update(of=("self",), no_key=True)
-    found = list(rows.filter(location_id=place.id, state=RoomState.READY).order_by("id"))
+    found = queries.locked_ready(place.id)
     for room in found:
         room.ready_until = queries.ready_until(place, room.state_since)
         put(room, fields=["ready_until"])

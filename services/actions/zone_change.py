@@ -4,6 +4,7 @@ from datetime import datetime
 from uuid import UUID
 
 from rooms import actions as rooms
+from rooms import queries as room_queries
 from services.actions.booking import foresight_due
 from services.problems import PreviewOutdated
 from services.queries import zone_change as queries
@@ -23,10 +24,12 @@ def change_zone(
 ) -> Location:
     """Let a location go by another zone, as a preview has shown it: no instant of a visit changes.
 
-    `shown` is the preview's. Locks the location, then its ready rooms. A visit whose local day is
+    `shown` is the preview's. Locks the ready rooms, then the location. A visit whose local day is
     another is looked at anew, since screening goes by days. Raises `NotFound`, `InvalidInput`,
     `PreviewOutdated`.
     """
+    # The rooms first: who leaves one locks it and then, where baths are planned for, the location.
+    room_queries.locked_ready(tenancy.location(location_id, actor).id)
     place = tenancy.locked(Location, location_id, actor)
     was = place.zone
     visits = queries.coming_visits(place.id, now)
