@@ -43,7 +43,12 @@ KEPT = {
     "clients_patch_test_entry": {"kind": _CODE},
     "disinfection_event": {"kind": _CODE},
     "disinfection_event_strike": {"reason": "why an implement's event was wrong, for the inspector; about the tool"},
-    "disinfection_implement": dict.fromkeys(("tag", "name", "kind", "state", "flaw"), _OF_THE_HOUSE),
+    "disinfection_implement": dict.fromkeys(
+        ("tag", "name", "kind", "state", "flaw", "materials"), _OF_THE_HOUSE
+    ),
+    "disinfection_kit_use": {"implement_ids": "which tools went out with a kit"},
+    "disinfection_load_item": {"pouch": _OF_THE_HOUSE},
+    "disinfection_missing": {"outcome": _CODE},
     "rooms_equipment": dict.fromkeys(("kind", "name", "method"), _OF_THE_HOUSE),
     "rooms_equipment_entry": {
         "kind": _CODE,
