@@ -33,6 +33,7 @@ def trace_visit(
     things = Things(
         kits=frozenset(kit["kit_id"] for kit in kits),
         baths=frozenset(each["agent_id"] for each in met if each["kind"] == "immersed"),
+        loads=frozenset(each["agent_id"] for each in met if each["kind"] == "loaded"),
         rooms=frozenset(line.room_id for line in lines),
         practitioners=frozenset(line.practitioner_id for line in lines),
         products=frozenset(i for line in lines for i in line.service.skin_product_ids),
@@ -49,6 +50,7 @@ def trace_visit(
         "kits": kits,
         "implements": ways,
         "baths": queries.baths(things.baths),
+        "loads": queries.loads(things.loads),
         "practitioners": _named((x.practitioner_id, x.practitioner.name) for x in lines),
         "rooms": _named((x.room_id, x.room.name) for x in lines),
         "products": queries.skin_products(things.products),
@@ -97,6 +99,29 @@ def trace_solution(
         "bath": queries.baths({solution.id})[0],
         "implements": queries.implements_in_bath(solution.id),
         **_shared(actor, now, things, window, None, after, limit),
+    }
+
+
+@action
+def trace_load(
+    *,
+    actor: Actor,
+    now: datetime,
+    load_id: UUID,
+    days: int,
+    after: Place | None,
+    limit: int,
+) -> dict[str, Any]:
+    """A steriliser's load, and the visits that its implements were used at before or after.
+
+    Those due from `days` before it was started, however long a pouch was kept. Raises `NotFound`.
+    """
+    load = queries.load_to_trace(load_id, actor)
+    window = _since(load.started_at - timedelta(days=days), now)
+    return {
+        "load": queries.loads({load.id})[0],
+        "implements": queries.implements_in_load(load.id),
+        **_shared(actor, now, Things(loads=frozenset({load.id})), window, None, after, limit),
     }
 
 

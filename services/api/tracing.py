@@ -26,6 +26,10 @@ _BATH = object_schema(
     solution_id="uuid", container="str", disinfectant="str", mixed_at="datetime", mixed_by="uuid?",
     pour="str", discard_at="datetime", voided_at="datetime?", ended_at="datetime?", end_reason="str",
 )  # fmt: skip
+_LOAD = object_schema(
+    load_id="uuid", steriliser_id="uuid", steriliser="str", number="int", started_at="datetime",
+    state="str", faults="[str]",
+)  # fmt: skip
 _MET = array_of(object_schema(kind="str", agent_id="uuid", at="datetime"))
 _NAMED = array_of(object_schema(id="uuid", name="str"))
 SHARED: dict[str, Any] = {
@@ -86,7 +90,7 @@ def refused(name: str, message: str) -> InvalidInput:
 class TraceVisit(Trace):
     """What a visit's client came in touch with, and which other clients' visits shared any of it.
 
-    Kits, baths before and after, room, practitioner, products, lots and open containers of the stock.
+    Kits, baths and steriliser's loads before and after, room, practitioner, products, lots and open containers of the stock.
     It shows what was shared, not that anybody was harmed: what follows is for your local health
     authority and the clients' doctors.
     """
@@ -99,7 +103,7 @@ class TraceVisit(Trace):
             object_schema(kit_id="uuid", implement_id="uuid", tag="str", name="str",
                           used_at="datetime", before=_MET, after=_MET)
         ),
-        baths=array_of(_BATH), practitioners=_NAMED, rooms=_NAMED,
+        baths=array_of(_BATH), loads=array_of(_LOAD), practitioners=_NAMED, rooms=_NAMED,
         products=array_of(object_schema(id="uuid", name="str", supplier="str", formula_version="str")),
         products_recorded="[str]", lots=array_of(USED_LOT), **SHARED,
     )  # fmt: skip
@@ -155,3 +159,23 @@ class TraceSolution(Trace):
 
     def trace(self, *, of: UUID, **asked: Any) -> dict[str, Any]:
         return actions.trace_solution(solution_id=of, **asked)
+
+
+class TraceLoad(Trace):
+    """A steriliser's load, and the visits that what lay in it was used at before or after.
+
+    It shows what was shared, not that anybody was harmed: what follows from a load that was recalled
+    is for your local health authority and the clients' doctors.
+    """
+
+    parameters: ClassVar = PAGES | {"days": ("int", "before it was started, 1 to 90, else 7")}
+    output = object_schema(
+        load=_LOAD,
+        implements=array_of(
+            object_schema(implement_id="uuid", tag="str", name="str", kit_id="uuid", pouch="str")
+        ),
+        **SHARED,
+    )  # fmt: skip
+
+    def trace(self, *, of: UUID, **asked: Any) -> dict[str, Any]:
+        return actions.trace_load(load_id=of, **asked)

@@ -13,4 +13,5 @@ urlpatterns = [
     path("visits/<uuid:id>/trace", x.TraceVisit.as_view()),
     path("kits/<uuid:id>/trace", x.TraceKit.as_view()),
     path("solutions/<uuid:id>/trace", x.TraceSolution.as_view()),
+    path("steriliser-loads/<uuid:id>/trace", x.TraceLoad.as_view()),
 ]

@@ -13,7 +13,13 @@ from uuid import UUID
 import orjson
 from django.db import connection
 
-from compliance.disinfection.models import Implement, Kit, Solution
+from compliance.disinfection.models import (
+    Implement,
+    Kit,
+    LoadItem,
+    Solution,
+    SteriliserLoad,
+)
 from services.models import Line, SkinProduct, Visit
 from spa_ops.kernel.actor import Actor
 from spa_ops.tenancy import queries as tenancy
@@ -28,6 +34,7 @@ class Things:
 
     kits: frozenset[UUID] = frozenset()
     baths: frozenset[UUID] = frozenset()
+    loads: frozenset[UUID] = frozenset()
     rooms: frozenset[UUID] = frozenset()
     practitioners: frozenset[UUID] = frozenset()
     products: frozenset[UUID] = frozenset()
@@ -110,7 +117,7 @@ LEFT JOIN LATERAL (
     SELECT CASE WHEN ({_ORDER.format("e")}) < ({_ORDER.format("used")}) THEN 'before' ELSE 'after' END AS side,
            e.kind, e.agent_id, e.at, e.recorded_at, e.id
     FROM disinfection_event e
-    WHERE e.implement_id = used.implement_id AND e.kind IN ('immersed', 'wiped') AND e.agent_id IS NOT NULL
+    WHERE e.implement_id = used.implement_id AND e.kind IN ('immersed', 'wiped', 'loaded') AND e.agent_id IS NOT NULL
       AND (p.id IS NULL OR ({_ORDER.format("e")}) > ({_ORDER.format("p")}))
       AND (n.id IS NULL OR ({_ORDER.format("e")}) < ({_ORDER.format("n")}))
       AND {_STANDS.format("e")}
@@ -122,7 +129,8 @@ ORDER BY used.tag, used.at, used.id, {_ORDER.format("m")}
 def ways_of(visit_id: UUID) -> list[dict[str, Any]]:
     """Each implement used at a visit, with what disinfected it before and what took it after.
 
-    One statement. `agent_id` is a bath where it was immersed, a product where it was wiped.
+    One statement. `agent_id` is a bath where it was immersed, a product where it was wiped, a
+    load where it was sterilised.
     """
     with connection.cursor() as cursor:
         cursor.execute(_WAYS, {"visit": visit_id, "around": _AROUND})
@@ -178,6 +186,43 @@ def implements_in_bath(solution_id: UUID) -> list[dict[str, Any]]:
         return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
 
+def load_to_trace(load_id: UUID, actor: Actor) -> SteriliserLoad:
+    """The steriliser's load; raises `NotFound` out of reach."""
+    return tenancy.loaded(SteriliserLoad, load_id, actor)
+
+
+def loads(ids: Collection[UUID]) -> list[dict[str, Any]]:
+    """Loads with their steriliser and what became of them, oldest first."""
+    rows = SteriliserLoad.objects.filter(id__in=ids).select_related("steriliser")
+    return [
+        {
+            "load_id": load.id,
+            "steriliser_id": load.steriliser_id,
+            "steriliser": load.steriliser.name,
+            "number": load.number,
+            "started_at": load.started_at,
+            "state": load.state,
+            "faults": load.faults,
+        }
+        for load in rows.order_by("started_at", "id")
+    ]
+
+
+def implements_in_load(load_id: UUID) -> list[dict[str, Any]]:
+    """Every implement of a load with its pouch and kit."""
+    rows = LoadItem.objects.filter(load_id=load_id).select_related("implement")
+    return [
+        {
+            "implement_id": row.implement_id,
+            "tag": row.implement.tag,
+            "name": row.implement.name,
+            "kit_id": row.implement.kit_id,
+            "pouch": row.pouch,
+        }
+        for row in rows.order_by("implement__tag", "id")
+    ]
+
+
 def baths(ids: Collection[UUID]) -> list[dict[str, Any]]:
     """Baths with their disinfectant and how they stood, oldest first."""
     rows = Solution.objects.filter(id__in=ids).select_related("product").order_by("mixed_at", "id")
@@ -206,14 +251,17 @@ WITH near AS (
       AND (%(place)s::uuid IS NULL OR v.location_id = %(place)s)
       AND (%(client)s::uuid IS NULL OR v.client_id <> %(client)s)
 ), immersed AS (
-    SELECT e.agent_id, e.implement_id, e.at, e.recorded_at, e.id FROM disinfection_event e
-    WHERE e.agent_id = ANY(%(baths)s) AND e.kind = 'immersed' AND {_STANDS.format("e")}
+    SELECT e.agent_id, e.implement_id, e.at, e.recorded_at, e.id,
+           CASE e.kind WHEN 'immersed' THEN 'bath' ELSE 'load' END AS what
+    FROM disinfection_event e
+    WHERE (e.agent_id = ANY(%(baths)s) AND e.kind = 'immersed' OR e.agent_id = ANY(%(loads)s) AND e.kind = 'loaded')
+        AND {_STANDS.format("e")}
 ), shared AS (
     SELECT k.visit_id, 'kit' AS what, k.kit_id AS thing, NULL AS side
     FROM disinfection_kit_use k WHERE k.kit_id = ANY(%(kits)s)
-    UNION SELECT p.visit_id, 'bath', m.agent_id, 'after'
+    UNION SELECT p.visit_id, m.what, m.agent_id, 'after'
     FROM immersed m JOIN LATERAL ({_nearest_use("m", "before")}) p ON true
-    UNION SELECT n.visit_id, 'bath', m.agent_id, 'before'
+    UNION SELECT n.visit_id, m.what, m.agent_id, 'before'
     FROM immersed m JOIN LATERAL ({_nearest_use("m", "after")}) n ON true
     UNION SELECT x.visit_id, w.what, w.thing, NULL
     FROM near JOIN services_line x ON x.visit_id = near.id AND x.started_at IS NOT NULL
@@ -249,7 +297,7 @@ def visits_sharing(
 ) -> tuple[list[dict[str, Any]], tuple[datetime, UUID] | None]:
     """Visits in the window that shared any of `things`, and by what; then the place of the next page.
 
-    Within the actor's reach, without those of the client `not_of`. One statement. A bath's `side`
+    Within the actor's reach, without those of the client `not_of`. One statement. A bath's or load's `side`
     says whether it had the visit's implements before the visit or after it.
     """
     with connection.cursor() as cursor:
@@ -262,6 +310,7 @@ def visits_sharing(
                 "client": not_of,
                 "kits": list(things.kits),
                 "baths": list(things.baths),
+                "loads": list(things.loads),
                 "rooms": list(things.rooms),
                 "practitioners": list(things.practitioners),
                 "products": list(things.products),
