@@ -8,11 +8,11 @@ from compliance.disinfection.rules.reprocessing import ImplementState
 from rooms.models import StockItem
 from rooms.queries.check_lists import day_list, list_view
 from rooms.queries.equipment import care_states, pots_of
-from rooms.queries.stock_due import due_stock
 from rooms.rules.check_lists import ListKind
 from rooms.rules.turnover import RoomState
 from services.models import DueCheck, Incident, IncidentCallBack
 from services.queries.room_board import room_board
+from services.queries.stock_forecast import due_stock
 from services.queries.work_draft import records_owed
 from services.rules.incident_record import IncidentState
 from spa_ops.kernel.clock import local_date
@@ -88,9 +88,8 @@ _SHORT = frozenset({"negative", "withdrawn", "past_date", "expired", "runs_out",
 
 
 def _shortages(place: Location, now: datetime) -> list[dict[str, Any]]:
-    found = [one for one in due_stock(place.id, local_date(now, place.zone)) if one.kind in _SHORT][
-        :MOST
-    ]
+    due = due_stock(place, local_date(now, place.zone))
+    found = [one for one in due if one.kind in _SHORT][:MOST]
     ids = {one.item_id for one in found}
     names = dict(StockItem.objects.filter(id__in=ids).values_list("id", "name"))
     return [{"what": names[one.item_id], "kind": one.kind} for one in found]

@@ -8,6 +8,7 @@ from uuid import UUID
 from django.db import connection
 
 from compliance.disinfection.models import Implement, Kit, Solution
+from compliance.disinfection.rules.reprocessing import ImplementState
 from rooms.models import Flag, Room, Turnover
 from rooms.queries import effective_state, plan_for
 from rooms.rules.forecast import LATEST, Pace, pace_after, ready_at
@@ -156,7 +157,7 @@ def _kits(place: Location) -> list[dict[str, Any]]:
     due: dict[UUID, datetime] = {}
     for row in Implement.objects.filter(location=place, written_off_at=None):
         states[row.kit_id][row.state] += 1
-        if row.due_at is not None:
+        if row.state == ImplementState.DISINFECTING and row.due_at is not None:
             due[row.kit_id] = max(due.get(row.kit_id, row.due_at), row.due_at)
     return [
         {
