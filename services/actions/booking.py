@@ -25,7 +25,6 @@ from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import NotFound, WrongState, invalid
-from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.rows import insert, put
 from spa_ops.unit.work import action, current
 
@@ -75,7 +74,7 @@ def book_visit(
         starts_at=spans[0].starts_at,
         booked_at=now,
         booked_by=actor.person_id,
-        policy_shown=tenancy.policy_of(place).cancellation_text,
+        policy_shown=facts.policy.cancellation_text,
         note=note,
         source_id=source_id,
         link_id=link_id,

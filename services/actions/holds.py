@@ -27,7 +27,6 @@ from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.ids import uuid7
-from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.rows import insert
 from spa_ops.unit.work import action
 
@@ -62,7 +61,7 @@ def hold_time(
     if queries.running_of(actor, now) >= MOST_HOLDS:
         raise TooManyHolds(most=MOST_HOLDS)
     doers = doers_of(facts, lines, spans, now)
-    minutes = tenancy.policy_of(facts.place).hold_minutes
+    minutes = facts.policy.hold_minutes
     hold = Hold(
         id=uuid7(),
         business_id=actor.business_id,

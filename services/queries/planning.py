@@ -35,6 +35,8 @@ class PlanFacts:
     """
 
     place: Location
+    #: The house policy of the location.
+    policy: HousePolicy
     services: dict[UUID, Service]
     #: Room -> its features.
     rooms: dict[UUID, frozenset[str]]
@@ -85,11 +87,6 @@ class PlanFacts:
             hands_on=own,
         )
         return lengthened(needed, self.conditions)
-
-    @property
-    def policy(self) -> HousePolicy:
-        """The house policy of the location."""
-        return house_policy(self.place.policies)
 
     def room_buffer(self, room_id: UUID) -> Buffer:
         """What is kept free around each visit in a room."""
@@ -270,6 +267,7 @@ def _facts(place: Location, now: datetime, found: dict[str, Any]) -> PlanFacts:
     services = [from_json(Service, columns) for columns in found["services"]]
     return PlanFacts(
         place=place,
+        policy=house_policy(place.policies),
         services={service.id: service for service in services},
         rooms={UUID(room): frozenset(features) for room, features, *_ in found["rooms"]},
         own_buffers={

@@ -7,6 +7,7 @@ change, wall times mean what `kernel.intervals.at_local` says.
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, time, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from spa_ops.kernel.intervals import Period, at_local, some_local_period
@@ -53,10 +54,9 @@ class Weekly:
         return any(True for _ in self._wholes(period))
 
     def _wholes(self, period: Period) -> Iterator[tuple[date, Period]]:
-        zone = ZoneInfo(self.zone)
-        day = period.start.astimezone(zone).date() - _DAY
+        first, last = _local_days(period, self.zone)
+        day = first - _DAY
         day += timedelta(days=(self.weekday - day.weekday()) % 7)
-        last = period.end.astimezone(zone).date()
         while day <= last:
             span = self.on(day)
             if span is not None and span.overlaps(period):
@@ -88,6 +88,13 @@ class OneDay:
 
 
 Worked = Weekly | OneDay
+
+
+@lru_cache(maxsize=256)
+def _local_days(period: Period, zone: str) -> tuple[date, date]:
+    # Asked of each shift of a week in turn about the same few spans.
+    known = ZoneInfo(zone)
+    return period.start.astimezone(known).date(), period.end.astimezone(known).date()
 
 
 def _break(day: date, whole: Period, starts: time, ends: time, zone: str) -> Period | None:

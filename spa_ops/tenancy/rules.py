@@ -79,14 +79,16 @@ class HousePolicy:
 WAX_DRAWINGS = ("new_each_dip", "disinfected_each_dip", "decanted_cup", "squeeze_bottle")
 
 
+_KINDS: dict[str, Any] = {f.name: type(f.default) for f in fields(HousePolicy)}
+
+
 def house_policy(stored: Any) -> HousePolicy:
     """The policy with this site's choices over the defaults; raises InvalidInput for anything else."""
     if not isinstance(stored, dict):
         raise invalid("/policies", "must map names of house policies to values")
-    known = {f.name: f for f in fields(HousePolicy)}
     errors = []
     for key, value in stored.items():
-        wanted = type(getattr(HousePolicy(), key)) if key in known else None
+        wanted = _KINDS.get(key)
         if wanted is None:
             errors.append((key, "unknown", "is not a house policy of this program"))
         elif type(value) is not wanted or (wanted is int and not 0 <= value <= 100_000):
