@@ -14,7 +14,7 @@ from rooms.bodies import CHECK_LIST
 from rooms.models import CheckList
 from rooms.queries import check_lists as queries
 from rooms.rules.check_lists import ListKind
-from spa_ops.kernel.clock import local_date, rfc3339
+from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import InvalidInput, NotFound, WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
@@ -80,6 +80,12 @@ class ReadClosingList(_ReadList):
     kind = ListKind.CLOSING
 
 
+def _printed(row: dict[str, Any]) -> dict[str, Any]:
+    """A row with the words of its codes."""
+    known = row["known"] and row["known"] | {"says": row["known"]["says"].replace("_", " ")}
+    return row | {"strength": row["strength"].replace("_", " "), "known": known}
+
+
 class _Page(_ReadList):
     output = {"type": "string"}
     media_type = "text/html"
@@ -89,10 +95,10 @@ class _Page(_ReadList):
         found = self.found(id)
         told = {
             "list": {name: value for name, value in found.items() if name != "items"},
-            "rows": found["items"],
+            "rows": [_printed(row) for row in found["items"]],
             "zone": self.zone,
             "place": self.place_name,
-            "made_at": rfc3339(self.now),
+            "made_at": self.now,
         }
         page = render_to_string("rooms/check_list.html", told)
         return HttpResponse(page, content_type="text/html; charset=utf-8")

@@ -15,7 +15,6 @@ from services.bodies.hand_over import HAND_OVER
 from services.models import HandOver
 from services.problems import OwnHandOver
 from services.queries import hand_over as queries
-from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import NotFound, WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
@@ -89,7 +88,7 @@ class WhatStandsPage(ReadWhatStands):
 
     def get(self, request: Request, *, id: UUID) -> HttpResponse:
         found = self.found(id)
-        told = {"zone": self.zone, "place": self.place_name, "made_at": rfc3339(self.now)}
+        told = {"zone": self.zone, "place": self.place_name, "made_at": self.now}
         page = render_to_string("services/hand_over.html", {"found": found} | told)
         return HttpResponse(page, content_type="text/html; charset=utf-8")
 

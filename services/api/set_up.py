@@ -22,7 +22,7 @@ from services.queries import stock
 from services.rules.set_up import SetUpItem
 from services.rules.set_up_ticks import is_complete, state_of, to_put_back
 from services.set_up_files import shipped_set_up
-from spa_ops.kernel.clock import local_date, rfc3339
+from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import Busy, InvalidInput, NotFound
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.sealing import Erased
@@ -286,7 +286,7 @@ class DaySetUpPage(ReadDaySetUp):
         found = self.found(id)
         # In a template `visit.items` would be the dictionary's method.
         visits = [v | {"rows": [_printed(row) for row in v["items"]]} for v in found["visits"]]
-        told = {"visits": visits, "zone": self.zone, "made_at": rfc3339(self.now)}
+        told = {"visits": visits, "zone": self.zone, "made_at": self.now}
         page = render_to_string("services/set_up_day.html", found | told)
         return HttpResponse(page, content_type="text/html; charset=utf-8")
 
