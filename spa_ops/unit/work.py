@@ -7,7 +7,6 @@ last (a reader that saw 8 has then seen 7), and one call halves the time other w
 """
 
 import functools
-import json
 import struct
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -18,6 +17,7 @@ from hashlib import sha256
 from typing import Any, ParamSpec, TypeVar
 from uuid import UUID
 
+import orjson
 from django.db import IntegrityError, OperationalError, connection, transaction
 
 from spa_ops.kernel.actor import Actor
@@ -294,5 +294,5 @@ def _flush(unit: UnitOfWork) -> None:
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT unit_flush(%s::jsonb, %s::jsonb)",
-            [json.dumps(payload.get("evidence", [])), json.dumps(payload.get("change", []))],
+            [orjson.dumps(payload.get(kind, [])).decode() for kind in ("evidence", "change")],
         )
