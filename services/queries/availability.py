@@ -53,7 +53,8 @@ MOST_LINES = 6
 MOST_IN_ANY_ORDER = 4
 #: How far ahead is looked at where nobody says, and at most.
 HORIZON, MOST_AHEAD = timedelta(days=30), timedelta(days=62)
-STEPS = (timedelta(days=1), timedelta(days=7))
+#: A day, a fortnight, all of it: each step reads a few times what the one before did.
+STEPS = (timedelta(days=1), timedelta(days=14))
 _DAY, _MINUTE = timedelta(days=1), timedelta(minutes=1)
 
 
