@@ -12,10 +12,10 @@ from rooms.rules import wax
 from rooms.rules.equipment import LOGGED, EquipmentKind, Flaw, LogKind
 from rooms.rules.linen import Chemistry, Laundering, Wash, ways_met
 from rooms.rules.temperature import TemperatureUnit, is_plausible, to_celsius
-from spa_ops.kernel.actor import Actor
+from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.ids import uuid7
-from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState, invalid
+from spa_ops.kernel.problems import AlreadyCorrected, NotAllowed, NotFound, WrongState, invalid
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.unit.rows import put
@@ -121,6 +121,10 @@ def _needs_use(row: Equipment) -> None:
         raise WrongState(thing="equipment", state="retired", needed="one that is on file")
 
 
+#: By these a pot may be worked from.
+_CLEARS_WAX = frozenset({LogKind.FILLED, LogKind.MEASURED})
+
+
 @action
 def log_equipment(
     *,
@@ -139,12 +143,15 @@ def log_equipment(
     published there: recorded with a flaw. `said` is as the API's shape has it. Locks the piece.
     Raises `NotFound`; `WrongState` for a retired piece; `InvalidInput` for what this kind does not
     have, what an entry lacks, and times that lie ahead or before it was put on file. A pot that is
-    filled from an open container of stock has product, lot and dates from there.
+    filled from an open container of stock has product, lot and dates from there. What a pot was filled
+    with and how hot it is decides whether wax may touch skin: `NotAllowed` to the front desk.
     """
     row = tenancy.locked(Equipment, equipment_id, actor)
     _needs_use(row)
     if kind not in LOGGED[EquipmentKind(row.kind)]:
         raise invalid("/kind", f"is nothing that a {row.kind} has", "unknown")
+    if kind in _CLEARS_WAX and actor.role is Role.FRONT_DESK:
+        raise NotAllowed(needed="practitioner, lead, owner")
     happened_at = at or now
     if happened_at > now:
         raise invalid("/at", "lies ahead")

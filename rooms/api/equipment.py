@@ -14,7 +14,7 @@ from rooms.queries import equipment as queries
 from rooms.rules.equipment import EquipmentKind, LogKind
 from rooms.rules.linen import Laundering
 from rooms.rules.temperature import TemperatureUnit
-from spa_ops.kernel.problems import AlreadyCorrected, NotFound, WrongState
+from spa_ops.kernel.problems import AlreadyCorrected, NotAllowed, NotFound, WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
@@ -208,7 +208,7 @@ class LogEquipment(Command):
     entity = EQUIPMENT
     status = 201
     tag = "equipment"
-    problems = (WrongState,)
+    problems = (NotAllowed, WrongState)
 
     def handle(self, *, kind: str, **given: Any) -> Equipment:
         return actions.log_equipment(kind=LogKind(kind), **given)

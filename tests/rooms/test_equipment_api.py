@@ -56,6 +56,15 @@ def test_a_pot_is_filled_measured_and_shown_in_both_scales(call, now):
     assert (newest["kind"], newest["flaws"]) == ("measured", [])
 
 
+def test_the_desk_clears_no_wax_and_may_say_that_a_pot_is_bad(call):
+    pot = add(call)
+    for given in (FILLED, {"kind": "measured", "degrees": "58", "unit": "C"}):
+        refused = log(call, pot, by="freya", **given)
+        assert (refused.status_code, refused.body["title"]) == (403, "Not allowed")
+    assert not EquipmentEntry.objects.exists()
+    assert log(call, pot, "contaminated", by="freya").status_code == 201
+
+
 def test_a_reading_out_of_range_is_kept_and_says_what_to_do(call):
     pot = add(call)
     log(call, pot, **FILLED)
