@@ -1,6 +1,5 @@
 """Turns collected evidence into the payload of the SQL function that appends it."""
 
-import json
 import os
 from typing import Any
 from uuid import UUID
@@ -68,12 +67,29 @@ def _entry(unit: UnitOfWork, item: Evidence) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    """JSON values only: ids and times as text, so that the canonical form is one."""
-    return json.loads(json.dumps(value, default=_as_text))
+    """JSON values only: ids and times as text, so that the canonical form is one.
 
-
-def _as_text(value: Any) -> str:
+    Raises TypeError for an object's name that is no text.
+    """
+    if value is None or type(value) in {str, int, bool}:
+        return value
+    if isinstance(value, dict):
+        return {_name(name): _plain(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, str):
+        return str.__str__(value)
+    if isinstance(value, int):
+        return int(value)
+    if isinstance(value, float):
+        return value
     return rfc3339(value) if hasattr(value, "tzinfo") else str(value)
+
+
+def _name(name: Any) -> str:
+    if not isinstance(name, str):
+        raise TypeError(f"{name!r} is no name of a value")
+    return str.__str__(name)
 
 
 def _text(value: UUID | None) -> str | None:

@@ -16,7 +16,7 @@ from services.rules.buffers import Buffer, outside
 from services.rules.kits import WayBack
 from services.rules.phases import LineSpans
 from spa_ops.claims import actions as claims
-from spa_ops.claims.models import Bookable, Phase
+from spa_ops.claims.models import BookableFacts, Phase
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.intervals import Period
@@ -171,7 +171,7 @@ def take_time(
     now: datetime,
     *,
     margins: Margins | None = None,
-    locked: dict[UUID, Bookable] | None = None,
+    locked: dict[UUID, BookableFacts] | None = None,
 ) -> None:
     """Take every span that a visit's lines need, or none: `take`."""
     take(visit.client_id, rows, now, plan_id=visit.id, margins=margins, locked=locked)
@@ -184,7 +184,7 @@ def take(
     *,
     plan_id: UUID,
     margins: Margins | None = None,
-    locked: dict[UUID, Bookable] | None = None,
+    locked: dict[UUID, BookableFacts] | None = None,
     hold_expires_at: datetime | None = None,
 ) -> None:
     """Take every span that lines need for a visit or a hold, or none; `locked` as `claims.claim` has it.

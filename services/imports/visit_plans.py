@@ -15,7 +15,7 @@ from services.queries.planning import minutes_of
 from services.rules.fitting import fitted_spans
 from spa_ops.claims import actions as claims
 from spa_ops.claims import actions_many
-from spa_ops.claims.models import Bookable
+from spa_ops.claims.models import BookableFacts
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.intervals import Period
 from spa_ops.unit.work import current
@@ -32,7 +32,7 @@ class Planner:
         self._services = {service.id: service for service in queries.services()}
         self._coming: list[Plan] = []
         self._kits = _Kits(job)
-        self._bookables: dict[UUID, Bookable] = {}
+        self._bookables: dict[UUID, BookableFacts] = {}
 
     def take(self, rows: Sequence[ImportRow]) -> list[Plan]:
         """The past visits among `rows`; the coming ones are kept for `settle`."""

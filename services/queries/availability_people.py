@@ -39,8 +39,7 @@ def on_shift_of(facts: PlanFacts, who: UUID, duty: Duty, reach: Period) -> Spans
     end = facts.roles_end.get(who, reach.end)
     return tuple(
         Period(span.start, min(span.end, end))
-        for person, what, shift in facts.shifts
-        if person == who and what is duty
+        for shift in facts.shifts.get((who, duty), ())
         for span in shift.within(reach)
         if span.start < end
     )

@@ -11,7 +11,7 @@ from clients.queries_people import left_of, left_of_each
 from compliance.disinfection.models import Kit
 from rooms.models import Room
 from services.models import ImportRow, ImportRun, Line, RunState, Service, Visit
-from spa_ops.claims.models import Bookable, Claim
+from spa_ops.claims.models import Bookable, BookableFacts, Claim
 from spa_ops.kernel.actor import Role
 from spa_ops.tenancy.models import Membership, Person
 
@@ -113,9 +113,10 @@ def last_ends(visit_ids: Collection[UUID]) -> dict[UUID, Any]:
     return dict(rows.values_list("visit_id", "ends_at"))
 
 
-def bookables(ids: Collection[UUID]) -> dict[UUID, Bookable]:
+def bookables(ids: Collection[UUID]) -> dict[UUID, BookableFacts]:
     """The bookables of these that are there, not locked."""
-    return {row.id: row for row in Bookable.objects.filter(id__in=ids)}
+    rows = Bookable.objects.filter(id__in=ids).values_list(*BookableFacts._fields)
+    return {row[0]: BookableFacts(*row) for row in rows}
 
 
 def spans_taken(

@@ -1,6 +1,6 @@
 """What a plan is checked against, read in one statement and so at one moment. Reads only."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -50,8 +50,8 @@ class PlanFacts:
     own_hands_on: dict[tuple[UUID, UUID], int]
     #: (person, valid from, valid through) of the licences of the location's jurisdiction.
     licences: tuple[tuple[UUID, date | None, date], ...]
-    #: (person, duty, shift) of the people named and of all attendants; days worked otherwise are in it.
-    shifts: tuple[tuple[UUID, Duty, Worked], ...]
+    #: (person, duty) -> shifts of the people named and of all attendants, days worked otherwise too.
+    shifts: Mapping[tuple[UUID, Duty], Sequence[Worked]]
     #: Person -> when their last role at the location ends or ended; not in it: no end is known.
     roles_end: dict[UUID, datetime]
     #: Whether the client is in the location's feed already.
@@ -123,8 +123,7 @@ class PlanFacts:
         role_ends = self.roles_end.get(person_id)
         if role_ends is not None and role_ends < period.end:
             return False
-        own = [shift for who, what, shift in self.shifts if who == person_id and what is duty]
-        return covers(own, period)
+        return covers(self.shifts.get((person_id, duty), ()), period)
 
     def attendants_on_shift(self, period: Period) -> list[UUID]:
         """The attendants whose shifts cover all of `period`, always in the same order."""
@@ -138,7 +137,7 @@ class PlanFacts:
     @property
     def attendants(self) -> set[UUID]:
         """Everybody who has ever been on shift there to set up and turn over."""
-        return {who for who, duty, _ in self.shifts if duty is Duty.ATTENDANT}
+        return {who for who, duty in self.shifts if duty is Duty.ATTENDANT}
 
 
 # `person`: the client under every record that was merged into theirs, their own first.
@@ -306,34 +305,32 @@ def _facts(place: Location, now: datetime, found: dict[str, Any]) -> PlanFacts:
 
 def _shifts(
     zone: str, weekly: list[list[Any]], days: list[list[Any]]
-) -> tuple[tuple[UUID, Duty, Worked], ...]:
-    otherwise = [
-        (UUID(person), Duty(duty), OneDay(day=date.fromisoformat(on), spans=walls_of(spans), zone=zone))
-        for person, duty, on, spans in days
-    ]  # fmt: skip
-    not_on: dict[tuple[str, str], list[date]] = {}
-    for person, duty, on, _ in days:
-        not_on.setdefault((person, duty), []).append(date.fromisoformat(on))
-    every_week = [
-        _shift(zone, frozenset(not_on.get((columns[0], columns[1]), ())), *columns)
-        for columns in weekly
-    ]
-    return (*every_week, *otherwise)
+) -> dict[tuple[UUID, Duty], list[Worked]]:
+    otherwise: dict[tuple[str, str], list[OneDay]] = {}
+    for person, duty, on, spans in days:
+        one = OneDay(day=date.fromisoformat(on), spans=walls_of(spans), zone=zone)
+        otherwise.setdefault((person, duty), []).append(one)
+    every_week: dict[tuple[str, str], list[Weekly]] = {}
+    for person, duty, *columns in weekly:
+        not_on = frozenset(one.day for one in otherwise.get((person, duty), ()))
+        every_week.setdefault((person, duty), []).append(_weekly(zone, not_on, *columns))
+    return {
+        (UUID(who[0]), Duty(who[1])): [*every_week.get(who, ()), *otherwise.get(who, ())]
+        for who in {**every_week, **otherwise}
+    }
 
 
-def _shift(
+def _weekly(
     zone: str,
     not_on: frozenset[date],
-    person: str,
-    duty: str,
     weekday: int,
     starts: str,
     ends: str,
     valid_from: str,
     valid_until: str | None,
     breaks: list[list[str]],
-) -> tuple[UUID, Duty, Weekly]:
-    weekly = Weekly(
+) -> Weekly:
+    return Weekly(
         weekday=weekday,
         starts=time.fromisoformat(starts),
         ends=time.fromisoformat(ends),
@@ -343,7 +340,6 @@ def _shift(
         breaks=walls_of(breaks),
         not_on=not_on,
     )
-    return UUID(person), Duty(duty), weekly
 
 
 def _condition(

@@ -10,7 +10,7 @@ import orjson
 from django.db import connection
 from django.db.models import QuerySet
 
-from spa_ops.claims.models import Bookable, BookableKind, Claim, Phase
+from spa_ops.claims.models import Bookable, BookableFacts, BookableKind, Claim, Phase
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.ids import uuid7
@@ -44,21 +44,19 @@ def close_bookable(bookable_id: UUID, *, closed: bool = True) -> None:
     Bookable.objects.filter(id=bookable_id).update(closed=closed)
 
 
-def lock_bookables(ids: Iterable[UUID]) -> dict[UUID, Bookable]:
+def lock_bookables(ids: Iterable[UUID]) -> dict[UUID, BookableFacts]:
     """Lock bookables in number order (unsorted locking deadlocked 169 times in 240 tries).
 
     Raises `UnknownReference` when one is not there. Locks nothing else.
     """
     wanted = set(ids)
-    names = ["id", "business_id", "number", "kind", "closed"]
     with connection.cursor() as cursor:
         cursor.execute(
-            f"SELECT {', '.join(names)} FROM claims_bookable WHERE id = ANY(%s) "
+            "SELECT id, number, kind, closed FROM claims_bookable WHERE id = ANY(%s) "
             "ORDER BY number FOR NO KEY UPDATE",
             [list(wanted)],
         )
-        rows = [Bookable.from_db(connection.alias, names, row) for row in cursor.fetchall()]
-    found = {row.id: row for row in rows}
+        found = {row[0]: BookableFacts(*row) for row in cursor.fetchall()}
     if found.keys() != wanted:
         raise UnknownReference
     return found
@@ -70,7 +68,7 @@ def claim(
     now: datetime,
     visit_id: UUID | None,
     hold_expires_at: datetime | None = None,
-    locked: dict[UUID, Bookable] | None = None,
+    locked: dict[UUID, BookableFacts] | None = None,
 ) -> None:
     """Take every span or none. Inside an action; locks the bookables first, unless all are `locked`.
 
@@ -79,32 +77,27 @@ def claim(
     bookables = locked or lock_bookables(w.bookable_id for w in wanted)
     if any(bookables[w.bookable_id].closed for w in wanted):
         raise Erased
-    if clashes := _own_clashes(wanted, bookables):
-        raise ClaimClash(clashes=clashes)
     ordered = sorted(wanted, key=lambda w: (bookables[w.bookable_id].number, w.period.start))
-    rows = [(uuid7(), w, bookables[w.bookable_id].number) for w in ordered]
-    if _taken(rows, visit_id, hold_expires_at) == len(rows):
+    if clashes := _own_clashes(ordered, bookables):
+        raise ClaimClash(clashes=clashes)
+    rows = [(w, bookables[w.bookable_id].number) for w in ordered]
+    if _took(rows, visit_id, hold_expires_at):
         return
-    # Something is in the way of some: a clash, which has to be named, or holds that have expired.
-    ours = Claim.objects.filter(id__in=[row_id for row_id, _, _ in rows])
-    ours.delete()
+    # Something is in the way: a clash, which has to be named, or holds that have expired.
     if clashes := _clashes(wanted, now):
         raise ClaimClash(clashes=clashes)
     Claim.objects.filter(bookable__in=bookables, hold_expires_at__lte=now).delete()
-    if _taken(rows, visit_id, hold_expires_at) != len(rows):
-        ours.delete()
+    if not _took(rows, visit_id, hold_expires_at):
         raise ClaimClash(clashes=[])
 
 
-def _taken(
-    rows: Sequence[tuple[UUID, Wanted, int]],
-    visit_id: UUID | None,
-    hold_expires_at: datetime | None,
-) -> int:
-    """Insert the spans that the constraint lets in; returns how many: no look before is needed."""
+def _took(
+    rows: Sequence[tuple[Wanted, int]], visit_id: UUID | None, hold_expires_at: datetime | None
+) -> bool:
+    """Insert all spans, or none where the constraint has one in the way: no look before is needed."""
     spans = [
         {
-            "id": row_id,
+            "id": uuid7(),
             "bookable": w.bookable_id,
             "number": number,
             "from_at": w.period.start,
@@ -112,15 +105,11 @@ def _taken(
             "phase": w.phase,
             "line": w.line_id,
         }
-        for row_id, w, number in rows
+        for w, number in rows
     ]
     with connection.cursor() as cursor:
         cursor.execute(
-            "INSERT INTO claims_claim (id, business_id, bookable_id, number, span, phase, visit_id, "
-            "line_id, hold_expires_at) SELECT w.id, %s::uuid, w.bookable, int8range(w.number, w.number, '[]'), "
-            "tstzrange(w.from_at, w.until_at), w.phase, %s::uuid, w.line, %s::timestamptz "
-            "FROM jsonb_to_recordset(%s::jsonb) AS w(id uuid, bookable uuid, number bigint, "
-            "from_at timestamptz, until_at timestamptz, phase text, line uuid) ON CONFLICT DO NOTHING",
+            "SELECT claims_take(%s::uuid, %s::uuid, %s::timestamptz, %s::jsonb)",
             [
                 current().actor.business_id,
                 visit_id,
@@ -129,12 +118,13 @@ def _taken(
                 orjson.dumps(spans).decode(),
             ],
         )
-        return int(cursor.rowcount)
+        return bool(cursor.fetchone()[0])
 
 
-def _own_clashes(wanted: list[Wanted], bookables: dict[UUID, Bookable]) -> list[dict[str, str]]:
-    """Where a plan needs one thing twice at a time, such as a person in two rooms."""
-    ordered = sorted(wanted, key=lambda w: (str(w.bookable_id), w.period.start))
+def _own_clashes(
+    ordered: list[Wanted], bookables: dict[UUID, BookableFacts]
+) -> list[dict[str, str]]:
+    """Where a plan, ordered by thing and time, needs one twice, such as a person in two rooms."""
     return [
         _clash(bookables[a.bookable_id].kind, a.bookable_id, a.phase, a.period.start, a.period.end)
         for a, b in pairwise(ordered)

@@ -9,7 +9,7 @@ from uuid import UUID
 from django.db import connection
 
 from spa_ops.claims.actions import Wanted
-from spa_ops.claims.models import Bookable, BookableKind, Claim
+from spa_ops.claims.models import Bookable, BookableFacts, BookableKind, Claim
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.ids import uuid7
 from spa_ops.unit.work import current
@@ -30,7 +30,7 @@ def add_bookables(kind: BookableKind, subject_ids: Iterable[UUID]) -> None:
 
 def clashing(
     plans: Mapping[UUID, Sequence[Wanted]],
-    bookables: Mapping[UUID, Bookable],
+    bookables: Mapping[UUID, BookableFacts],
     now: datetime,
     *,
     given_back: Collection[UUID] = (),
@@ -58,7 +58,7 @@ def clashing(
 def _first_taken(
     wanted: Wanted,
     taken: Mapping[UUID, list[tuple[datetime, datetime, str, UUID]]],
-    bookables: Mapping[UUID, Bookable],
+    bookables: Mapping[UUID, BookableFacts],
 ) -> Clash | None:
     spans = taken.get(wanted.bookable_id, [])
     # Spans of one bookable do not overlap: only the last that begins before the end can be in the way.
@@ -114,7 +114,10 @@ def _clashing_with_claims(
 
 
 def claim_many(
-    *, plans: Mapping[UUID, Sequence[Wanted]], bookables: Mapping[UUID, Bookable], now: datetime
+    *,
+    plans: Mapping[UUID, Sequence[Wanted]],
+    bookables: Mapping[UUID, BookableFacts],
+    now: datetime,
 ) -> None:
     """Take every span of plans that `clashing` found free; `bookables` are locked by the caller.
 
@@ -127,7 +130,7 @@ def claim_many(
         _insert(wanted[first : first + BATCH], bookables)
 
 
-def _insert(part: Sequence[tuple[UUID, Wanted]], bookables: Mapping[UUID, Bookable]) -> None:
+def _insert(part: Sequence[tuple[UUID, Wanted]], bookables: Mapping[UUID, BookableFacts]) -> None:
     with connection.cursor() as cursor:
         cursor.execute(
             "INSERT INTO claims_claim (id, business_id, bookable_id, number, span, phase, visit_id, line_id) "

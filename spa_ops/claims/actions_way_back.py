@@ -8,7 +8,7 @@ from django.db import connection
 from psycopg.types.range import Range
 
 from spa_ops.claims.actions import Wanted, claim, lock_bookables
-from spa_ops.claims.models import Bookable, Claim, Phase
+from spa_ops.claims.models import BookableFacts, Claim, Phase
 from spa_ops.kernel.intervals import Period
 
 WAY_BACK = (Phase.REPROCESSING, Phase.SOAK)
@@ -27,7 +27,7 @@ AND c.visit_id IS DISTINCT FROM %s AND (c.hold_expires_at IS NULL OR c.hold_expi
 """
 
 
-def lock_on_their_way(kit_ids: Collection[UUID], now: datetime) -> dict[UUID, Bookable]:
+def lock_on_their_way(kit_ids: Collection[UUID], now: datetime) -> dict[UUID, BookableFacts]:
     """Those of the kits that were planned to be on their way back last, and nothing else since, locked.
 
     One statement where there are none.
@@ -45,7 +45,7 @@ def _last(kit_ids: Collection[UUID], now: datetime) -> list[tuple[UUID, UUID, UU
 
 def follow_way_back(
     *,
-    kit: Bookable,
+    kit: BookableFacts,
     now: datetime,
     lifted_at: datetime | None,
     back_at: datetime,

@@ -1,5 +1,8 @@
 """Bookable things and the spans of time in which a plan has taken them."""
 
+from typing import NamedTuple
+from uuid import UUID
+
 from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import BigIntegerRangeField, DateTimeRangeField, RangeOperators
 from django.db import models
@@ -79,6 +82,15 @@ class Bookable(TenantModel):
 
     def __str__(self) -> str:
         return f"{self.kind} {self.number}"
+
+
+class BookableFacts(NamedTuple):
+    """What a plan needs to know of a bookable, without an instance: bookings read three and more."""
+
+    id: UUID
+    number: int
+    kind: str
+    closed: bool
 
 
 class Claim(TenantModel):

@@ -1,6 +1,7 @@
 """Writing synced rows: the version rises, the change is collected. Nothing else writes them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from datetime import date, datetime
 from functools import cache, lru_cache
 from itertools import groupby
 from typing import Any, TypeVar
@@ -104,7 +105,9 @@ def insert(rows: Sequence[models.Model]) -> None:
     for model, same in groupby(rows, type):
         own = list(same)
         some = [
-            value if type(value) is plain else field.get_db_prep_save(value, database)
+            value
+            if type(value) is plain and (plain is not datetime or value.tzinfo is not None)
+            else field.get_db_prep_save(value, database)
             for row in own
             for field, name, plain in _columns(model)
             for value in (getattr(row, name),)
@@ -119,10 +122,13 @@ def insert(rows: Sequence[models.Model]) -> None:
         row._state.adding, row._state.db = False, database.alias
 
 
-#: What these columns take as it is; asking the field about each value cost more than sending it.
+#: What these columns take and give as it is; asking the field about each value cost more than sending it.
 _PLAIN: dict[Any, type] = {
     models.UUIDField: UUID,
     models.CharField: str,
+    models.TextField: str,
+    models.DateField: date,
+    models.DateTimeField: datetime,
     models.BooleanField: bool,
     models.PositiveIntegerField: int,
     models.PositiveSmallIntegerField: int,
@@ -165,7 +171,20 @@ def _mark(field: Any) -> str:
 
 def from_json(model: type[M], columns: dict[str, Any]) -> M:
     """The row that PostgreSQL gave as `to_jsonb(row)`, as an instance. Not for columns of bytes."""
+    names, known = _readers(model)
+    values = [
+        value if value is None or type(value) is plain else read(value)
+        for column, plain, read in known
+        for value in (columns[column],)
+    ]
+    return model.from_db(DEFAULT_DB_ALIAS, names, values)
+
+
+@cache
+def _readers(
+    model: type[models.Model],
+) -> tuple[list[str], list[tuple[str, type | None, Callable[[Any], Any]]]]:
+    """A model's attributes; and of each its column, the type that needs no reading, and what reads."""
     fields = model._meta.local_concrete_fields
-    names = [field.attname for field in fields]
-    values = [field.to_python(columns[field.column]) for field in fields]
-    return model.from_db(connection.alias, names, values)
+    known = [(f.column, _PLAIN.get(type(f)), f.to_python) for f in fields]
+    return [f.attname for f in fields], known

@@ -18,7 +18,17 @@ from typing import Any, ParamSpec, TypeVar
 from uuid import UUID
 
 import orjson
-from django.db import IntegrityError, OperationalError, connection, transaction
+import psycopg
+from django.db import (
+    DEFAULT_DB_ALIAS,
+    IntegrityError,
+    OperationalError,
+    connection,
+    connections,
+    transaction,
+)
+from psycopg.errors import error_from_result
+from psycopg.pq import DiagnosticField, ExecStatus, TransactionStatus
 
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import Busy, Problem, all_problems
@@ -109,8 +119,25 @@ def current() -> UnitOfWork:
 
 def set_business(business_id: UUID | None) -> None:
     """Let the rest of this transaction see one business's rows (row-level security)."""
-    with connection.cursor() as cursor:
-        cursor.execute("SELECT set_config('spa.business', %s, true)", [str(business_id or "")])
+    database = connections[DEFAULT_DB_ALIAS]
+    database.ensure_connection()
+    raw, known = database.connection, business_id.hex if business_id else ""
+    if raw.autocommit or raw.info.transaction_status != TransactionStatus.IDLE:
+        with database.cursor() as cursor:
+            cursor.execute("SELECT set_config('spa.business', %s, true)", [known])
+        return
+    # The driver would send BEGIN by itself first: together they take one way to the server, not two.
+    words = f"BEGIN; SELECT set_config('spa.business', '{known}', true)"
+    with database.wrap_database_errors:
+        answer = raw.pgconn.exec_(words.encode())
+        if answer.status != ExecStatus.TUPLES_OK:
+            # A lost connection has no state of the server's.
+            told = answer.error_field(DiagnosticField.SQLSTATE) is not None
+            raise (
+                error_from_result(answer)
+                if told
+                else psycopg.OperationalError(answer.get_error_message())
+            )
 
 
 @contextmanager
