@@ -2,17 +2,27 @@
 
 import json
 import threading
+from uuid import UUID
 
 import psycopg
 import pytest
-from django.db import connection, transaction
+from django.db import OperationalError, connection, connections, transaction
 
 from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import NotFound
 from spa_ops.tenancy import actions as tenancy
 from spa_ops.tenancy.models import Person
 from spa_ops.unit.problems import KeyReused, RequestInProgress
-from spa_ops.unit.work import Outcome, RequestKey, action, current, reading, run
+from spa_ops.unit.work import (
+    Outcome,
+    RequestKey,
+    action,
+    current,
+    reading,
+    run,
+    set_business,
+    snapshot,
+)
 from tests import world
 from tests.world import BUSINESS, LAKE, actor
 
@@ -155,6 +165,45 @@ def test_every_row_is_seen_by_its_own_business_only(own_database, now):
             raise error.__cause__ from None
 
 
+def test_the_business_is_known_for_one_transaction_whatever_began_it(own_database):
+    def known():
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT current_setting('spa.business', true)")
+            return cursor.fetchone()[0]
+
+    with reading(BUSINESS):
+        assert UUID(known()) == BUSINESS
+        set_business(None)
+        assert known() == ""
+        set_business(world.OTHER)
+        assert UUID(known()) == world.OTHER
+    assert not known()
+    with snapshot(BUSINESS):
+        assert UUID(known()) == BUSINESS
+        with connection.cursor() as cursor:
+            cursor.execute("SHOW transaction_isolation")
+            assert cursor.fetchone()[0] == "repeatable read"
+    assert not known()
+    # What is no id never reaches the server.
+    with pytest.raises(AttributeError), reading("'; DROP TABLE tenancy_person; --"):
+        pass
+    with reading(BUSINESS):
+        assert Person.objects.exists()
+
+
+def test_a_connection_lost_before_a_transaction_is_told_and_made_anew(own_database):
+    with reading(BUSINESS):
+        lost = connection.connection.info.backend_pid
+    with connections["owner"].cursor() as cursor:
+        cursor.execute("SELECT pg_terminate_backend(%s, 5000)", [lost])
+        assert cursor.fetchone()[0]
+    with pytest.raises(OperationalError), reading(BUSINESS):
+        pass
+    with reading(BUSINESS):
+        assert Person.objects.exists()
+        assert connection.connection.info.backend_pid != lost
+
+
 @pytest.mark.parametrize(
     "statement",
     [
@@ -176,8 +225,6 @@ def test_the_programs_own_role_cannot_change_what_was_recorded(own_database, sta
 
 
 def test_even_the_owner_is_refused_by_the_trigger(own_database):
-    from django.db import connections
-
     with connections["owner"].cursor() as cursor:
         cursor.execute("SELECT set_config('spa.business', %s, false)", [str(BUSINESS)])
         with pytest.raises(Exception, match="append-only"):

@@ -25,11 +25,12 @@ def written():
     (handler,) = (
         h for h in logging.getLogger().handlers if any(isinstance(f, HideTokens) for f in h.filters)
     )
-    before = handler.setStream(io.StringIO())
+    # Not by setStream, which flushes what was there: another test may have closed it.
+    before, handler.stream = handler.stream, io.StringIO()
     try:
         yield handler.stream
     finally:
-        handler.setStream(before)
+        handler.stream = before
 
 
 @pytest.mark.parametrize("behind", ["", "/sent"])
