@@ -54,3 +54,11 @@ def to_millilitres(amount: Decimal, unit: VolumeUnit) -> Decimal:
 def from_millilitres(millilitres: Decimal, unit: VolumeUnit) -> Decimal:
     """`millilitres` expressed in `unit`, unrounded."""
     return millilitres / MILLILITRES[unit]
+
+
+def jug_of(unit: VolumeUnit) -> tuple[VolumeUnit, int]:
+    """In which unit of the same system little is measured, and to how many decimals a jug shows it."""
+    if unit in {VolumeUnit.MILLILITRE, VolumeUnit.LITRE}:
+        return VolumeUnit.MILLILITRE, 0
+    ounce = VolumeUnit.US_FLUID_OUNCE if unit.startswith("US") else VolumeUnit.IMPERIAL_FLUID_OUNCE
+    return ounce, 2

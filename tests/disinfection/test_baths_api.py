@@ -103,8 +103,11 @@ def test_the_calculator_says_how_much_in_which_order_how_strong_and_what_to_mind
     path = f"disinfectants/{bleach}/amounts"
     # 4.29, arithmetic: 1.0 L at 5,000 ppm from 5.25 % is 95.2 mL and 1 + 9.5
     found = call("petra").get(f"{path}?amount=1&unit=L").body
-    assert (found["concentrate_ml"], found["water_ml"], found["ppm"]) == ("95.2", "904.8", "5000.0")
-    assert found["order"].startswith("Measure 0.905 L of water into the container, then add")
+    # 95.238 and 904.762: on the marks of a jug the concentrate goes up and the water down.
+    assert (found["concentrate_ml"], found["water_ml"], found["ppm"]) == ("95.3", "904.7", "5000.0")
+    assert found["order"] == (
+        "Measure 904.7 mL of water into the container, then add 95.3 mL of concentrate."
+    )
     assert any("chlorine" in text for text in found["cautions"])
     assert any("Gloves" in text for text in found["cautions"])
     # 4.24, pattern from memory, a check value and never a default: 2 US fl oz ADDED to 32
@@ -112,13 +115,70 @@ def test_the_calculator_says_how_much_in_which_order_how_strong_and_what_to_mind
     added = call("petra").get(f"{quat}?amount=32&unit=US fl oz&of=water").body
     assert (added["concentrate"], added["water"], added["ppm"]) == ("2.000", "32.000", "400.0")
     imperial = call("petra").get(f"{quat}?amount=32&unit=imp fl oz&of=water").body
-    assert (imperial["concentrate"], imperial["concentrate_ml"]) == ("2.000", "56.8")
+    assert (imperial["concentrate"], imperial["concentrate_ml"]) == ("2.000", "56.9")
+    gallon = call("petra").get(f"{quat}?amount=1&unit=US gal").body
+    assert gallon["order"] == (
+        "Measure 120.47 US fl oz of water into the container, then add 7.53 US fl oz of concentrate."
+    )
     assert call("petra").get(f"{quat}?amount=1&unit=L&of=tea").status_code == 422
     ready = product(call, name="ready", parts_water="0")["id"]
     whole = call("petra").get(f"disinfectants/{ready}/amounts?amount=1&unit=L").body
-    assert whole["order"] == "Ready to use: pour 1.000 L and add no water."
+    assert whole["order"] == "Ready to use: pour 1000 mL and add no water."
     refused = call("petra").get(f"disinfectants/{ready}/amounts?amount=1&unit=L&of=water")
     assert refused.status_code == 422
+
+
+@pytest.mark.parametrize("of", ["finished", "water"])
+@pytest.mark.parametrize(
+    ("amount", "unit"),
+    [("1000", "mL"), ("1", "L"), ("33", "mL"), ("1", "US gal"), ("1", "imp pt"), ("5", "US tbsp")],
+)
+def test_what_is_poured_just_as_the_calculator_says_is_as_the_label_says(call, amount, unit, of):
+    path = f"disinfectants/{uid('quat')}/amounts?amount={amount}&unit={unit}&of={of}"
+    told = call("petra").get(path).body
+    for concentrate, water, its_unit in (
+        (told["concentrate"], told["water"], unit),
+        (told["concentrate_ml"], told["water_ml"], "mL"),
+    ):
+        made = call("petra").post(
+            f"locations/{LAKE}/solutions",
+            {"product_id": str(uid("quat")), "container": "jar 1",
+             "concentrate": volume(concentrate, its_unit), "water": volume(water, its_unit)},
+        )  # fmt: skip
+        assert made.body["pour"] == "ok", (told, made.body)
+
+
+@pytest.mark.parametrize("unit", ["US fl oz", "imp fl oz", "US cup", "imp pt", "US tsp", "L"])
+@pytest.mark.parametrize("parts", ["0.5", "1", "3", "4"])
+def test_sixteen_parts_of_water_to_one_are_as_the_label_says_in_every_unit(call, unit, parts):
+    # An ounce and sixteen are 29.57 and 473.18 mL where only hundredths are kept: judged by those it
+    # would be too weak.
+    def poured(times):
+        return {
+            "concentrate": volume(parts, unit),
+            "water": volume(str(float(parts) * times), unit),
+        }
+
+    made = call("petra").post(
+        f"locations/{LAKE}/solutions",
+        {"product_id": str(uid("quat")), "container": "jar 1", **poured(16)},
+    )
+    assert (made.body["pour"], made.body["state"]) == ("ok", "usable")
+    more = call("petra").post(f"solutions/{made.body['id']}/top-ups", poured(16))
+    assert more.body["top_ups"][0]["pour"] == "ok"
+    thin = call("petra").post(f"solutions/{made.body['id']}/top-ups", poured(17))
+    assert thin.body["top_ups"][1]["pour"] == "weaker"
+
+
+@pytest.mark.parametrize(("amount", "unit"), [("999999", "US gal"), ("1001", "L")])
+def test_more_than_any_container_takes_is_a_slip_of_the_finger(call, amount, unit):
+    refused = call("petra").post(
+        f"locations/{LAKE}/solutions",
+        {"product_id": str(uid("quat")), "container": "jar 1", "concentrate": volume("60"),
+         "water": volume(amount, unit)},
+    )  # fmt: skip
+    assert refused.status_code == 422
+    assert refused.body["errors"][0]["pointer"] == "/water/amount"
 
 
 # Containers ------------------------------------------------------------------------------------

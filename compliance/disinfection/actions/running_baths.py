@@ -112,8 +112,7 @@ def top_up_solution(
     """
     solution = _running(solution_id, actor)
     more = mixing.Amounts(
-        concentrate_ml=stored_ml(to_millilitres(*concentrate)),
-        water_ml=stored_ml(to_millilitres(*water)),
+        concentrate_ml=to_millilitres(*concentrate), water_ml=to_millilitres(*water)
     )
     if more.finished_ml <= 0:
         raise invalid("/concentrate", "something must have been poured")
@@ -125,8 +124,8 @@ def top_up_solution(
         solution=solution,
         poured_at=now,
         person_id=actor.person_id,
-        concentrate_ml=more.concentrate_ml,
-        water_ml=more.water_ml,
+        concentrate_ml=stored_ml(more.concentrate_ml),
+        water_ml=stored_ml(more.water_ml),
         entered={
             "concentrate": [str(concentrate[0]), concentrate[1].value],
             "water": [str(water[0]), water[1].value],
@@ -135,8 +134,8 @@ def top_up_solution(
     )
     row.save(force_insert=True)
     facts = {
-        "concentrate_ml": f"{more.concentrate_ml}",
-        "water_ml": f"{more.water_ml}",
+        "concentrate_ml": f"{row.concentrate_ml}",
+        "water_ml": f"{row.water_ml}",
         "pour": row.pour,
         "overfilled": baths.is_overfilled(whole, solution.capacity_ml),
     }

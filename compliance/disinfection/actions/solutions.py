@@ -98,9 +98,9 @@ def mix_solution(
     """
     place = tenancy.location(location_id, actor)
     product = tenancy.loaded(Product, product_id, actor)
+    # Judged as it was read off the jug: kept to hundredths, an ounce to sixteen would be too weak.
     poured = mixing.Amounts(
-        concentrate_ml=stored_ml(to_millilitres(*concentrate)),
-        water_ml=stored_ml(to_millilitres(*water)),
+        concentrate_ml=to_millilitres(*concentrate), water_ml=to_millilitres(*water)
     )
     if poured.finished_ml <= 0:
         raise invalid("/concentrate", "something must have been poured")
@@ -127,8 +127,8 @@ def mix_solution(
         container=container,
         mixed_at=now,
         mixed_by=actor.person_id,
-        concentrate_ml=poured.concentrate_ml,
-        water_ml=poured.water_ml,
+        concentrate_ml=stored_ml(poured.concentrate_ml),
+        water_ml=stored_ml(poured.water_ml),
         entered={
             "concentrate": [str(concentrate[0]), concentrate[1].value],
             "water": [str(water[0]), water[1].value],
@@ -163,8 +163,8 @@ def mix_solution(
         solution,
         {
             "product_id": product.id,
-            "concentrate_ml": f"{poured.concentrate_ml}",
-            "water_ml": f"{poured.water_ml}",
+            "concentrate_ml": f"{solution.concentrate_ml}",
+            "water_ml": f"{solution.water_ml}",
             "pour": solution.pour,
             "discard_at": solution.discard_at,
             "contact_seconds": solution.contact_seconds,

@@ -17,7 +17,7 @@ from compliance.disinfection.rules.labels import Family, cautions_for, mixing_or
 from compliance.disinfection.rules.use_window import EndReason
 from compliance.requirements.rules.packs import CAUTION
 from spa_ops.kernel.problems import InvalidInput, WrongState
-from spa_ops.kernel.units import VolumeUnit, from_millilitres, to_millilitres
+from spa_ops.kernel.units import MILLILITRES, VolumeUnit, jug_of, to_millilitres
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
@@ -72,7 +72,9 @@ class ReadProduct(RowView):
 class ReadAmounts(ApiView):
     """How much concentrate and water for a volume, by the label, in the order to pour, with the cautions.
 
-    `of=water` for water that is measured already; otherwise the volume is the finished bath's.
+    `of=water` for water that is measured already; otherwise the volume is the finished bath's. The
+    amounts are rounded so that what is poured just so is no weaker than the label; `order` has them in
+    the unit of a small jug.
     """
 
     access = {"GET": READERS}
@@ -100,10 +102,10 @@ class ReadAmounts(ApiView):
             product = tenancy.loaded(Product, id, self.actor)
         label = queries.dilution_of(product)
         found = self._amounts(label, asked)
-        shown = {
-            "concentrate": f"{from_millilitres(found.concentrate_ml, unit):.3f}",
-            "water": f"{from_millilitres(found.water_ml, unit):.3f}",
-        }
+        concentrate, water, places = mixing.told(found, unit_ml=MILLILITRES[unit], places=3)
+        in_ml = mixing.told(found, unit_ml=Decimal(1), places=1)
+        jug, marks = jug_of(unit)
+        on_jug = mixing.told(found, unit_ml=MILLILITRES[jug], places=marks)
         ppm = queries.target_ppm(product)
         return answer(
             {
@@ -114,13 +116,15 @@ class ReadAmounts(ApiView):
                     *cautions_for(Family(product.family)),
                 ],
                 "order": mixing_order(
-                    **{name: f"{amount} {unit}" for name, amount in shown.items()},
+                    concentrate=f"{on_jug[0].normalize():f} {jug}",
+                    water=f"{on_jug[1].normalize():f} {jug}",
                     concentrate_first=product.concentrate_first,
                     ready=label.parts_water == 0,
                 ),
-                "concentrate_ml": f"{found.concentrate_ml:.1f}",
-                "water_ml": f"{found.water_ml:.1f}",
-                **shown,
+                "concentrate_ml": f"{in_ml[0]:.{in_ml[2]}f}",
+                "water_ml": f"{in_ml[1]:.{in_ml[2]}f}",
+                "concentrate": f"{concentrate:.{places}f}",
+                "water": f"{water:.{places}f}",
                 "unit": unit.value,
                 "ppm": None if ppm is None else f"{ppm:.1f}",
             }

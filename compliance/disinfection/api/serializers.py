@@ -1,5 +1,8 @@
 """Shapes of what is sent in about disinfection."""
 
+from decimal import Decimal
+from typing import Any
+
 from rest_framework import serializers as s
 
 from compliance.disinfection.rules.counting import WRITE_OFFS
@@ -11,7 +14,7 @@ from compliance.disinfection.rules.reprocessing import (
     ImplementClass,
 )
 from compliance.disinfection.rules.use_window import EndReason, LimitKind
-from spa_ops.kernel.units import VolumeUnit
+from spa_ops.kernel.units import VolumeUnit, to_millilitres
 from spa_ops.web.views import Strict
 
 #: What people record by hand; opening comes with the visit, what becomes of a load with the load.
@@ -89,9 +92,20 @@ class AddProduct(Strict):
     )
 
 
+#: No container of a treatment room takes more: a slip of the finger, or of the unit.
+MOST_ML = 1_000_000
+
+
 class Poured(Strict):
-    amount = s.DecimalField(max_digits=9, decimal_places=3, min_value=0)
+    amount = s.DecimalField(max_digits=12, decimal_places=6, min_value=0)
     unit = s.ChoiceField(UNITS)
+
+    def validate(self, attrs: Any) -> Any:
+        if to_millilitres(attrs["amount"], VolumeUnit(attrs["unit"])) > MOST_ML:
+            raise s.ValidationError({"amount": "is more than any container of a room takes"})
+        thousandths = attrs["amount"].quantize(Decimal("0.001"))
+        # Kept as it was read: three decimals, and more only where somebody gave more.
+        return {**attrs, "amount": thousandths} if thousandths == attrs["amount"] else attrs
 
 
 class Changeover(Strict):

@@ -39,6 +39,7 @@ from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import ParameterName
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import NotFound
+from spa_ops.kernel.units import VolumeUnit, to_millilitres
 from spa_ops.tenancy.models import Location
 
 _ALWAYS = datetime.min.replace(tzinfo=UTC)
@@ -121,10 +122,21 @@ def papers_at(location_id: UUID) -> list[dict[str, Any]]:
 
 def poured_so_far(solution: Solution) -> Amounts:
     """Everything that was poured into a bath: as mixed, and each time it was topped up."""
-    whole = Amounts(concentrate_ml=solution.concentrate_ml, water_ml=solution.water_ml)
+    whole = _poured(solution)
     for more in TopUp.objects.filter(solution=solution):
-        whole = whole.plus(Amounts(concentrate_ml=more.concentrate_ml, water_ml=more.water_ml))
+        whole = whole.plus(_poured(more))
     return whole
+
+
+def _poured(row: Solution | TopUp) -> Amounts:
+    """One pour as it was read off the jug; the millilitres beside that are rounded."""
+    if not row.entered:
+        return Amounts(concentrate_ml=row.concentrate_ml, water_ml=row.water_ml)
+    (concentrate, its_unit), (water, waters_unit) = row.entered["concentrate"], row.entered["water"]
+    return Amounts(
+        concentrate_ml=to_millilitres(Decimal(concentrate), VolumeUnit(its_unit)),
+        water_ml=to_millilitres(Decimal(water), VolumeUnit(waters_unit)),
+    )
 
 
 def contact_seconds(product: Product, place: Location, at: datetime, method: str) -> int | None:

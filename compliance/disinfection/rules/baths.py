@@ -13,6 +13,8 @@ from compliance.disinfection.rules.mixing import Amounts, Dilution, Pour, judge_
 WARN_BEFORE = timedelta(minutes=30)
 #: House policy where a label says nothing: so long after its contact time a soak is too long.
 SOAK_TOO_LONG_AFTER = timedelta(hours=1)
+#: A container's capacity is kept to so much: what was poured is not.
+_KEPT_TO_ML = Decimal("0.01")
 
 
 class Finding(StrEnum):
@@ -119,7 +121,7 @@ def findings_on(
 
 def is_overfilled(poured: Amounts, capacity_ml: Decimal | None) -> bool:
     """Whether more was poured than the container takes; an unknown capacity says nothing."""
-    return capacity_ml is not None and poured.finished_ml > capacity_ml
+    return capacity_ml is not None and poured.finished_ml >= capacity_ml + _KEPT_TO_ML
 
 
 def warn_at(*, mixed_at: datetime, discard_at: datetime) -> datetime:

@@ -13,6 +13,9 @@ OVER_TOLERANCE = Decimal("0.10")
 #: A third of an ounce has no end in decimals: this much of a part is arithmetic, not a weak pour.
 _ROUNDING = Decimal("1e-9")
 
+#: So many marks at least are poured: rounding up by one is one per cent at most.
+_MARKS_AT_LEAST = 100
+
 #: Read before mixing; the product's own label and data sheet come first. Common practice.
 CAUTIONS = (
     "Gloves and eye protection on, and fresh air.",
@@ -104,7 +107,22 @@ def readable(amounts: Amounts, *, step_ml: Decimal) -> Amounts:
 
 
 def _on_mark(amount_ml: Decimal, step_ml: Decimal, rounding: str) -> Decimal:
-    return (amount_ml / step_ml).to_integral_value(rounding=rounding) * step_ml
+    # Thirds have no end in decimals: a mark that is met but for the last digit is met.
+    marks = (amount_ml / step_ml).quantize(_ROUNDING)
+    return marks.to_integral_value(rounding=rounding) * step_ml
+
+
+def told(amounts: Amounts, *, unit_ml: Decimal, places: int) -> tuple[Decimal, Decimal, int]:
+    """Concentrate and water in a unit of `unit_ml` to `places` decimals, or more where little is poured.
+
+    As `readable`: whoever pours just that has poured no weaker than the label, and hardly stronger.
+    """
+    poured = [each for each in (amounts.concentrate_ml, amounts.water_ml) if each > 0]
+    step = unit_ml.scaleb(-places)
+    while min(poured, default=step * _MARKS_AT_LEAST) < step * _MARKS_AT_LEAST:
+        step, places = step / 10, places + 1
+    marked = readable(amounts, step_ml=step)
+    return marked.concentrate_ml / unit_ml, marked.water_ml / unit_ml, places
 
 
 def parts_per_million(amounts: Amounts, *, strength_percent: Decimal) -> Decimal:

@@ -19,9 +19,10 @@ from compliance.disinfection.rules.mixing import (
     parts_per_million,
     readable,
     strip_passes,
+    told,
 )
+from spa_ops.kernel.units import MILLILITRES, from_millilitres, to_millilitres
 from spa_ops.kernel.units import VolumeUnit as U
-from spa_ops.kernel.units import from_millilitres, to_millilitres
 
 
 def added(amount, unit, water, water_unit):
@@ -282,6 +283,17 @@ def test_rounding_to_the_jug_never_weakens(label, volume, step):
     assert judge_pour(label, rounded).pour is not Pour.WEAKER
     assert rounded.concentrate_ml % step == 0
     assert rounded.water_ml % step == 0
+
+
+@given(dilutions, volumes, st.sampled_from(list(U)), st.integers(0, 3), st.booleans())
+def test_what_is_told_is_never_judged_wrong(label, volume, unit, places, of_water):
+    found = (amounts_for_water if of_water else amounts_for_finished)(label, volume)
+    concentrate, water, shown = told(found, unit_ml=MILLILITRES[unit], places=places)
+    read = (D(f"{concentrate:.{shown}f}"), D(f"{water:.{shown}f}"))
+    poured = Amounts(
+        concentrate_ml=to_millilitres(read[0], unit), water_ml=to_millilitres(read[1], unit)
+    )
+    assert judge_pour(label, poured).pour is Pour.OK
 
 
 @given(dilutions, volumes, st.decimals("0.01", "3", places=4))
