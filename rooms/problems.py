@@ -1,23 +1,37 @@
 """Problems of rooms and their turnover."""
 
+from rooms.rules.turnover import RoomState
 from spa_ops.kernel.problems import Problem
+
+_IN_WORDS = {
+    RoomState.READY: "is ready, and not yet in service for this visit",
+    RoomState.IN_SERVICE: "is in service for another visit",
+    RoomState.NEEDS_TURNOVER: "still needs its turnover",
+    RoomState.TURNING_OVER: "is still being turned over",
+    RoomState.OUT_OF_USE: "is out of use",
+}
 
 
 class RoomNotReady(Problem):
     """The room is not ready, or another visit is in it. `state` says how it stands."""
 
     slug, status, title = "room-not-ready", 409, "Room not ready"
-    template = "The room is {state}."
+
+    @property
+    def detail(self) -> str:
+        return f"The room {_IN_WORDS.get(self.fields['state'], self.fields['state'])}."
 
 
 class StepsOpen(Problem):
-    """A room is not called ready while a required step is open; `open_steps` names them in order."""
+    """A room is not called ready while a required step is open; `open_steps` names them in order, and
+    `titles` says what each asks for.
+    """
 
     slug, status, title = "steps-open", 409, "Steps still open"
 
     @property
     def detail(self) -> str:
-        return "Still to do: " + ", ".join(self.fields.get("open_steps", [])) + "."
+        return "Still to do: " + "; ".join(self.fields.get("titles", [])) + "."
 
 
 class PieceMissing(Problem):

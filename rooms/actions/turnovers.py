@@ -87,7 +87,7 @@ def record_step(
     taken_with_clean_hands}. Only what stayed covered and was taken with clean hands goes back.
 
     A step out of order or a surface that was not wet for the whole label time is recorded and does
-    not count. Raises `InvalidInput` for an unknown step or a time that lies ahead.
+    not count. Each step is held to the product it was done with: `product_id`, else the turnover's. Raises `InvalidInput` for an unknown step or a time that lies ahead.
     """
     room = tenancy.locked(Room, room_id, actor)
     if room.state != RoomState.TURNING_OVER:
@@ -99,15 +99,18 @@ def record_step(
     for name, value in (("at", at), ("wet_from", wet_from)):
         if value is not None and value > now:
             raise invalid(f"/{name}", "lies ahead")
-    _use_product(turnover, product_id)
-    turnover.save()
+    label = None if product_id is None else disinfection.surface_label(product_id)
+    if product_id is not None and any(step.wet for step in plan.steps if step.code == code):
+        _use_product(turnover, product_id)
+        turnover.save()
     report = StepReport(
         business_id=room.business_id,
         turnover=turnover,
         code=code,
         at=at or now,
         wet_from=wet_from,
-        hospital_type=turnover.hospital_type,
+        wet_seconds=label.contact_seconds if label else turnover.wet_seconds,
+        hospital_type=label.hospital_type if label else turnover.hospital_type,
         person_id=actor.person_id,
     )
     report.save(force_insert=True)
@@ -199,7 +202,9 @@ def finish_turnover(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
     if progress.missing:
         raise PieceMissing(missing=list(progress.missing))
     if not progress.may_be_ready:
-        raise StepsOpen(open_steps=list(progress.open_required))
+        titles = {step.code: step.title for step in plan.steps}
+        still_open = list(progress.open_required)
+        raise StepsOpen(open_steps=still_open, titles=[titles[code] for code in still_open])
     turnover.finished_at = now
     turnover.save()
     move(room, RoomState.READY, now, ready_until=queries.ready_until(room.location, now))

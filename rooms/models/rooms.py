@@ -94,6 +94,8 @@ class StepReport(TenantModel):
     code = models.CharField(max_length=40)
     at = models.DateTimeField()
     wet_from = models.DateTimeField(null=True)
+    #: Of the product that this step was done with; None: no label time is on file, or it is not known.
+    wet_seconds = models.PositiveIntegerField(null=True)
     hospital_type = models.BooleanField(default=False)
     person_id = models.UUIDField(null=True)
 

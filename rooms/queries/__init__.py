@@ -80,12 +80,17 @@ def standing_reports(turnover: Turnover) -> list[StepReport]:
 def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverProgress:
     """Which reported steps count and what is open."""
     reported = [
-        rules.StepDone(code=r.code, at=r.at, wet_from=r.wet_from, hospital_type=r.hospital_type)
+        rules.StepDone(
+            code=r.code,
+            at=r.at,
+            wet_from=r.wet_from,
+            wet_seconds=r.wet_seconds,
+            hospital_type=r.hospital_type,
+        )
         for r in standing_reports(turnover)
     ]
     terms = rules.TurnoverTerms(
         plan=plan,
-        wet_seconds=turnover.wet_seconds,
         blood_seen=turnover.blood_seen,
         searches=searches_of(turnover.visit_id),
     )

@@ -108,12 +108,15 @@ def plan_of_room(plan: TurnoverPlan, features: Iterable[str]) -> TurnoverPlan:
 class StepDone:
     """A step as it was reported: finished `at`, for a wet step wet without a break since `wet_from`.
 
-    `hospital_type` says that the surface product's label names it so; it matters after blood.
+    `wet_seconds` is the label's contact time of the product it was done with, None when none is on
+    file: then no wet step counts. `hospital_type` says that this label names it so; it matters after
+    blood.
     """
 
     code: str
     at: datetime
     wet_from: datetime | None = None
+    wet_seconds: int | None = None
     hospital_type: bool = False
 
 
@@ -171,14 +174,12 @@ class TurnoverProgress:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TurnoverTerms:
-    """What this turnover is held to: the plan, the surface product's wet time, blood or none.
+    """What this turnover is held to: the plan, blood or none.
 
-    `wet_seconds` is the label's contact time, None when none is on file: then no wet step counts.
     `searches` are those for implements that went missing at the visit, open or over.
     """
 
     plan: TurnoverPlan
-    wet_seconds: int | None
     blood_seen: bool = False
     searches: tuple[Search, ...] = ()
 
@@ -246,12 +247,12 @@ def _open(
 
 
 def _wet_flaw(terms: TurnoverTerms, done: StepDone, *, not_before: datetime) -> NotCounted | None:
-    if terms.wet_seconds is None or terms.wet_seconds <= 0:
+    if done.wet_seconds is None or done.wet_seconds <= 0:
         return NotCounted.NO_LABEL_WET_TIME
     if terms.blood_seen and not done.hospital_type:
         return NotCounted.AGENT_NOT_FOR_BLOOD
     # Wet before the cleaning was done is wet on soiled ground: it starts over.
     if done.wet_from is None or done.wet_from < not_before:
         return NotCounted.WET_TIME_SHORT
-    too_short = done.at < wet_until(done.wet_from, terms.wet_seconds)
+    too_short = done.at < wet_until(done.wet_from, done.wet_seconds)
     return NotCounted.WET_TIME_SHORT if too_short else None

@@ -23,6 +23,7 @@ def test_a_room_is_brought_back_step_by_step(call, now):
     assert (begun.status_code, begun.body["state"]) == (200, "turning_over")
     refused = petra.post(f"{room}/turnover/finish")
     assert (refused.status_code, refused.body["open_steps"][0]) == (409, STEPS[0])
+    assert refused.body["detail"].startswith("Still to do: Discard what is for one use")
     at = now
     for code in STEPS:
         wet_from = None
@@ -59,6 +60,35 @@ def test_a_surface_not_wet_for_the_label_time_is_recorded_and_does_not_count(cal
         petra.post(
             f"{room}/turnover/steps", {"code": "disinfect_surfaces", "wet_from": now.isoformat()}
         )
+        assert petra.get(f"{room}/turnover").body["next_step"] == "wipe_equipment"
+
+
+def test_another_product_taken_later_does_not_shorten_the_wet_time_of_the_first(call, now):
+    petra, room = call("petra"), f"rooms/{uid('room 3')}"
+    quick = call("lena").post(
+        "disinfectants",
+        {"name": "invented spray", "active": "alcohol", "family": "alcohol", "parts_concentrate": "1",
+         "parts_water": "0", "contact_seconds": 60},
+    ).body["id"]  # fmt: skip
+    petra.post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
+    for code in STEPS[:4]:
+        petra.post(f"{room}/turnover/steps", {"code": code})
+    wet = {"code": "disinfect_surfaces", "wet_from": now.isoformat()}
+    with clock.stopped_at(now + timedelta(seconds=120)):
+        petra.post(f"{room}/turnover/steps", wet)
+        # Two minutes are not the ten of the label that the surfaces were wet with, whatever comes next.
+        petra.post(f"{room}/turnover/steps", {"code": "floor", "product_id": quick})
+        again = {**wet, "wet_from": (now + timedelta(seconds=120)).isoformat(), "product_id": quick}
+        petra.post(f"{room}/turnover/steps", again)
+        seen = petra.get(f"{room}/turnover").body
+        assert [each["reason"] for each in seen["not_counted"]] == [
+            "wet_time_short",
+            "out_of_order",
+            "wet_time_short",
+        ]
+        assert (seen["next_step"], seen["wet_seconds"]) == ("disinfect_surfaces", 60)
+    with clock.stopped_at(now + timedelta(seconds=180)):
+        petra.post(f"{room}/turnover/steps", again)
         assert petra.get(f"{room}/turnover").body["next_step"] == "wipe_equipment"
 
 

@@ -33,7 +33,7 @@ EVERY_STEP = plan_from(STEPS.value, version=STEPS.pack)
 PLAN = plan_of_room(EVERY_STEP, [])
 REQUIRED = [step.code for step in PLAN.steps if step.required]
 WET = 600
-TERMS = TurnoverTerms(plan=PLAN, wet_seconds=WET)
+TERMS = TurnoverTerms(plan=PLAN)
 
 
 def at(seconds):
@@ -42,10 +42,10 @@ def at(seconds):
 
 def done(code, seconds, wet_from=None, **more):
     began = None if wet_from is None else at(wet_from)
-    return StepDone(code=code, at=at(seconds), wet_from=began, **more)
+    return StepDone(code=code, at=at(seconds), wet_from=began, **{"wet_seconds": WET, **more})
 
 
-def in_order(codes=REQUIRED, wet=WET):
+def in_order(codes=REQUIRED, wet=WET, label=WET):
     """The steps one after the other, a minute each, and the surfaces wet for `wet` seconds."""
     now, found = 0, []
     for code in codes:
@@ -53,7 +53,7 @@ def in_order(codes=REQUIRED, wet=WET):
         wet_from = None
         if code == "disinfect_surfaces":
             wet_from, now = now, now + wet
-        found.append(done(code, now, wet_from))
+        found.append(done(code, now, wet_from, wet_seconds=label))
     return found
 
 
@@ -129,7 +129,7 @@ def test_wet_before_it_was_cleaned_does_not_count():
 
 @pytest.mark.parametrize("wet_seconds", [None, 0])
 def test_without_a_label_time_the_room_cannot_be_ready(wet_seconds):
-    found = judged(in_order(), TurnoverTerms(plan=PLAN, wet_seconds=wet_seconds))
+    found = judged(in_order(label=wet_seconds))
     assert found.uncounted[0].reason is NotCounted.NO_LABEL_WET_TIME
     assert not found.may_be_ready
 
@@ -216,7 +216,7 @@ def test_only_the_one_order_makes_a_room_ready(order):
 
 @given(st.integers(0, 2000), st.integers(1, 1200))
 def test_ready_exactly_when_the_label_time_is_kept(wet, label):
-    found = judged(in_order(wet=wet), TurnoverTerms(plan=PLAN, wet_seconds=label))
+    found = judged(in_order(wet=wet, label=label))
     assert found.may_be_ready is (wet >= label)
 
 
