@@ -12,8 +12,8 @@ import jsonschema
 import pytest
 import schemathesis
 from django.core.files.uploadedfile import UploadedFile
-from django.core.signals import request_finished, request_started
 from django.core.handlers.wsgi import WSGIHandler
+from django.core.signals import request_finished, request_started
 from django.db import close_old_connections, connection, transaction
 from drf_spectacular.validation import validate_schema
 from hypothesis import HealthCheck, Phase, given, settings
