@@ -136,8 +136,8 @@ def log_equipment(
     id: UUID | None = None,
     container_id: UUID | None = None,
     **said: Any,
-) -> Equipment:
-    """Record what was done to a piece or read off it, `at` (now unless said) by the acting person.
+) -> EquipmentEntry:
+    """The entry of what was done to a piece or read off it, `at` (now unless said), by the acting person.
 
     A reading beside the product's range, a filling on top of another, a wash that is none of those
     published there: recorded with a flaw. `said` is as the API's shape has it. Locks the piece.
@@ -193,7 +193,7 @@ def log_equipment(
         },
         at=happened_at,
     )
-    return row
+    return entry
 
 
 def _from_stock(
@@ -311,7 +311,7 @@ def _wash_flaws(
 @action
 def strike_equipment_entry(
     *, actor: Actor, now: datetime, entry_id: UUID, reason: str
-) -> Equipment:
+) -> EquipmentEntry:
     """A mis-tap: this entry was wrong. It stays on record, struck out, and counts for nothing.
 
     Raises `NotFound`, `AlreadyCorrected`.
@@ -331,4 +331,4 @@ def strike_equipment_entry(
     ).save(force_insert=True)
     put(row, fields=[])
     _evidence("equipment.entry_struck", row, {"entry_id": entry.id, "event": entry.kind})
-    return row
+    return entry

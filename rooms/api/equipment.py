@@ -3,20 +3,22 @@
 from typing import Any
 from uuid import UUID
 
+import orjson
 from django.http import HttpResponse
 from rest_framework import serializers as s
 from rest_framework.request import Request
 
 from rooms.actions import equipment as actions
 from rooms.bodies import EQUIPMENT
-from rooms.models import Equipment
-from rooms.queries import equipment as queries
+from rooms.models import Equipment, EquipmentEntry
+from rooms.queries import equipment_views as queries
 from rooms.rules.equipment import EquipmentKind, LogKind
 from rooms.rules.linen import Laundering
 from rooms.rules.temperature import TemperatureUnit
 from spa_ops.kernel.problems import AlreadyCorrected, NotAllowed, NotFound, WrongState
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.unit.work import reading
+from spa_ops.web import bodies
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
     LEADS,
@@ -33,7 +35,7 @@ from spa_ops.web.views import (
 )
 
 _SCALES = object_schema(c="str", f="str")
-_FINDINGS = array_of(object_schema(flaw="str", what_to_do="str"))
+_FLAWS = array_of(object_schema(flaw="str", what_to_do="str"))
 
 
 class AddEquipmentShape(Strict):
@@ -171,7 +173,7 @@ class RetireEquipment(Command):
 _LOG = array_of(
     object_schema(
         id="uuid", kind="str", happened_at="datetime", recorded_at="datetime", recorded_by="uuid?",
-        degrees={"anyOf": [_SCALES, {"type": "null"}]}, said="object", flaws=_FINDINGS,
+        degrees={"anyOf": [_SCALES, {"type": "null"}]}, said="object", flaws=_FLAWS,
         struck_because="str?",
     )
 )  # fmt: skip
@@ -193,47 +195,6 @@ class ReadEquipmentLog(ApiView):
             return answer({"equipment_id": row.id, "items": queries.log_of(row.id, limit)})
 
 
-class LogEquipment(Command):
-    """What was done to a piece or read off it, as it happened; what is wrong is recorded with a flaw.
-
-    Of a wax pot: `filled` (product, lot and the label's range), `measured`, `switched_off` (off and
-    covered), `contaminated`, `emptied`, `cleaned`. Of a towel warmer: `disinfected`, `left_open`
-    (emptied and left open overnight). Of a foot basin: `after_client`, `end_of_day`, `weekly`. A day
-    of no use: `idle_day`. Of a sharps box: `opened`, `full`, `replaced`. Of a washing machine:
-    `washed` with degrees and minutes, or with what was `used`. Never heat wax in a microwave.
-    """
-
-    access = {"POST": STAFF}
-    input = LogEquipmentShape
-    entity = EQUIPMENT
-    status = 201
-    tag = "equipment"
-    problems = (NotAllowed, WrongState)
-
-    def handle(self, *, kind: str, **given: Any) -> Equipment:
-        return actions.log_equipment(kind=LogKind(kind), **given)
-
-    def post(self, request: Request, **path: Any) -> HttpResponse:
-        # The entry may bring its own id: the address names the piece.
-        return self._command(request, equipment_id=path["id"])
-
-
-class StrikeEquipmentEntry(Command):
-    """A mis-tap: this entry was wrong. It stays on record, struck out."""
-
-    access = {"POST": STAFF}
-    input = StrikeEntryShape
-    entity = EQUIPMENT
-    tag = "equipment"
-    problems = (AlreadyCorrected,)
-
-    def handle(self, **given: Any) -> Equipment:
-        return actions.strike_equipment_entry(**given)
-
-    def post(self, request: Request, **path: Any) -> HttpResponse:
-        return self._command(request, entry_id=path["id"])
-
-
 _POT = object_schema(
     equipment_id="uuid", room_id="uuid", name="str", method="str", may_be_used="bool", reason="str?",
     what_to_do="str",
@@ -253,8 +214,65 @@ _OTHER = object_schema(
             stops_use="bool", citation="str", strength="str",
         )
     ),
-    flaws=_FINDINGS,
+    may_be_used="bool", reason="str?", what_to_do="str", flaws=_FLAWS,
 )  # fmt: skip
+
+
+class _Logged(Command):
+    """Answers with the piece, the entry, and whether the piece may be used now."""
+
+    access = {"POST": STAFF}
+    tag = "equipment"
+    output = {
+        "allOf": [
+            EQUIPMENT.schema,
+            object_schema(
+                at="datetime", caution="str", notice="str",
+                entry=object_schema(id="uuid", kind="str", happened_at="datetime", flaws=_FLAWS),
+                stands={"anyOf": [_POT, _OTHER, {"type": "null"}]},
+            ),
+        ]
+    }  # fmt: skip
+
+    def render(self, entity_id: UUID | None) -> bytes:
+        entry = queries.logged(entity_id)
+        piece = orjson.loads(bodies.body(EQUIPMENT, entry.equipment_id, self.actor).json)
+        return orjson.dumps(piece | queries.after_entry(entry, self.now))
+
+
+class LogEquipment(_Logged):
+    """What was done to a piece or read off it, as it happened; what is wrong is recorded with a flaw.
+
+    Of a wax pot: `filled` (product, lot and the label's range), `measured`, `switched_off` (off and
+    covered), `contaminated`, `emptied`, `cleaned`. Of a towel warmer: `disinfected`, `left_open`
+    (emptied and left open overnight). Of a foot basin: `after_client`, `end_of_day`, `weekly`. A day
+    of no use: `idle_day`. Of a sharps box: `opened`, `full`, `replaced`. Of a washing machine:
+    `washed` with degrees and minutes, or with what was `used`. Never heat wax in a microwave.
+    """
+
+    input = LogEquipmentShape
+    status = 201
+    problems = (NotAllowed, WrongState)
+
+    def handle(self, *, kind: str, **given: Any) -> EquipmentEntry:
+        return actions.log_equipment(kind=LogKind(kind), **given)
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        # The entry may bring its own id: the address names the piece.
+        return self._command(request, equipment_id=path["id"])
+
+
+class StrikeEquipmentEntry(_Logged):
+    """A mis-tap: this entry was wrong. It stays on record, struck out."""
+
+    input = StrikeEntryShape
+    problems = (AlreadyCorrected,)
+
+    def handle(self, **given: Any) -> EquipmentEntry:
+        return actions.strike_equipment_entry(**given)
+
+    def post(self, request: Request, **path: Any) -> HttpResponse:
+        return self._command(request, entry_id=path["id"])
 
 
 class ReadEquipmentStates(ApiView):

@@ -6,20 +6,18 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import partial
-from typing import Any
 from uuid import UUID
 
 from django.db.models import Q
 
 from compliance.requirements.pack_files import parameters
-from compliance.requirements.rules.packs import CAUTION, Parameter, ParameterName
+from compliance.requirements.rules.packs import Parameter, ParameterName
 from rooms.models import Equipment, EquipmentEntry, EquipmentStrike
 from rooms.problems import PotNotReady
 from rooms.rules import equipment as rules
 from rooms.rules import wax
 from rooms.rules.equipment import EquipmentKind, Flaw, LogKind
 from rooms.rules.linen import WashWay, ways_from
-from rooms.rules.temperature import TemperatureUnit, from_celsius
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import invalid
 from spa_ops.tenancy import queries as tenancy
@@ -91,7 +89,8 @@ class PotState:
     why_not: wax.NotUsable | None
 
 
-def _pot_states(rows: Sequence[Equipment], zone: str, now: datetime) -> list[PotState]:
+def pot_states(rows: Sequence[Equipment], zone: str, now: datetime) -> list[PotState]:
+    """Where these pots stand. One statement."""
     logs = _pot_logs([row.id for row in rows], now)
     day = partial(local_date, zone=zone)
     found = []
@@ -127,7 +126,7 @@ def pots_in_room(room_id: UUID, method: str, zone: str, now: datetime) -> list[P
     rows = Equipment.objects.filter(
         room_id=room_id, kind=EquipmentKind.WAX_POT, method=method, retired_at=None
     )
-    return _pot_states(list(rows.order_by("name", "id")), zone, now)
+    return pot_states(list(rows.order_by("name", "id")), zone, now)
 
 
 def pot_for_line(
@@ -157,7 +156,7 @@ def pot_for_line(
 
 def pots_of(place: Location, now: datetime) -> list[PotState]:
     """The pots of a location that are on file, by name. Two statements."""
-    return _pot_states(on_file(place.id, EquipmentKind.WAX_POT), place.zone, now)
+    return pot_states(on_file(place.id, EquipmentKind.WAX_POT), place.zone, now)
 
 
 def pots_due(location_id: UUID, now: datetime) -> list[PotState]:
@@ -213,6 +212,11 @@ class CareState:
     last_day: date | None = None
 
     @property
+    def why_not(self) -> Flaw | None:
+        """Why it may not be used now; None: it may."""
+        return next((one for one in self.flaws if one in rules.STOPS_USE), None)
+
+    @property
     def missed_last(self) -> tuple[rules.Due, ...]:
         """What was missed on the last open day that is over."""
         return tuple(one for one in self.due if one.days[-1] == self.last_day)
@@ -221,6 +225,11 @@ class CareState:
 def care_states(place: Location, now: datetime) -> list[CareState]:
     """Every piece on file but pots, with what is due of it. Two statements."""
     pieces = [row for row in on_file(place.id) if row.kind != EquipmentKind.WAX_POT]
+    return care_states_of(pieces, place, now)
+
+
+def care_states_of(pieces: Sequence[Equipment], place: Location, now: datetime) -> list[CareState]:
+    """Where these pieces, no pots, stand. One statement."""
     today = local_date(now, place.zone)
     # A rarer care is looked for over its own days before the first day that is judged.
     since = now - timedelta(days=2 * rules.LOOK_BACK_DAYS + 2)
@@ -245,8 +254,7 @@ def _care_state(
     due = rules.care_due(mine, log, open_days=days)
     found: list[Flaw] = []
     if due:
-        stops = any(one.care.stops_use for one in due)
-        found.append(Flaw.NO_LOG if stops else Flaw.CARE_MISSED)
+        found.append(Flaw.NO_LOG if rules.is_out_of_use(due, log) else Flaw.CARE_MISSED)
     full_since = None
     if row.kind == EquipmentKind.SHARPS_BOX and rules.box_is_full(log):
         found.append(Flaw.BOX_FULL)
@@ -260,97 +268,3 @@ def _care_state(
         full_since=full_since,
         last_day=days[-1] if days else None,
     )
-
-
-def states_view(place: Location, now: datetime) -> dict[str, Any]:
-    """All equipment of a location: pots with their readings, the rest with its care. A few statements."""
-    return {
-        "at": now,
-        "caution": wax.CAUTION,
-        "notice": CAUTION,
-        "wax_pots": [pot_view(state) for state in pots_of(place, now)],
-        "others": [_care_view(state) for state in care_states(place, now)],
-    }
-
-
-def pot_view(state: PotState) -> dict[str, Any]:
-    """A pot for whoever stands before it, in both scales."""
-    filling, reading = state.pot.filling, state.pot.reading
-    return {
-        "equipment_id": state.equipment.id,
-        "room_id": state.equipment.room_id,
-        "name": state.equipment.name,
-        "method": state.equipment.method,
-        "may_be_used": state.why_not is None,
-        "reason": state.why_not.value if state.why_not else None,
-        "what_to_do": wax.WHAT_TO_DO[state.why_not] if state.why_not else "",
-        "filling": filling
-        and {
-            "entry_id": filling.id,
-            "product": filling.product,
-            "lot": filling.lot,
-            "use_by": filling.use_by,
-            "lowest": both_scales(filling.lowest),
-            "highest": both_scales(filling.highest),
-        },
-        "reading": reading
-        and {"at": reading.at, "degrees": both_scales(reading.celsius or Decimal(0))},
-    }
-
-
-def both_scales(celsius: Decimal) -> dict[str, str]:
-    """A temperature to a tenth of a degree in Celsius and Fahrenheit."""
-    tenth = Decimal("0.1")
-    return {
-        unit.value.lower(): str(from_celsius(celsius, unit).quantize(tenth))
-        for unit in TemperatureUnit
-    }
-
-
-def _care_view(state: CareState) -> dict[str, Any]:
-    return {
-        "equipment_id": state.equipment.id,
-        "room_id": state.equipment.room_id,
-        "kind": state.equipment.kind,
-        "name": state.equipment.name,
-        "in_date_through": state.equipment.in_date_through,
-        "due": [
-            {
-                "event": one.care.event.value,
-                "every_days": one.care.every_days,
-                "days": list(one.days),
-                "stops_use": one.care.stops_use,
-                "citation": one.care.citation,
-                "strength": one.care.strength,
-            }
-            for one in state.due
-        ],
-        "flaws": [{"flaw": one.value, "what_to_do": rules.WHAT_TO_DO[one]} for one in state.flaws],
-    }
-
-
-def log_of(equipment_id: UUID, limit: int) -> list[dict[str, Any]]:
-    """The newest entries of a piece's log, struck ones marked, newest first."""
-    rows = EquipmentEntry.objects.filter(equipment_id=equipment_id)
-    found = list(rows.order_by("-happened_at", "-recorded_at", "-id")[:limit])
-    struck = dict(
-        EquipmentStrike.objects.filter(entry__in=[r.id for r in found]).values_list(
-            "entry_id", "reason"
-        )
-    )
-    return [
-        {
-            "id": row.id,
-            "kind": row.kind,
-            "happened_at": row.happened_at,
-            "recorded_at": row.recorded_at,
-            "recorded_by": row.recorded_by,
-            "degrees": None if row.celsius is None else both_scales(row.celsius),
-            "said": row.said,
-            "flaws": [
-                {"flaw": one, "what_to_do": rules.WHAT_TO_DO[Flaw(one)]} for one in row.flaws
-            ],
-            "struck_because": struck.get(row.id),
-        }
-        for row in found
-    ]

@@ -91,6 +91,8 @@ WHAT_TO_DO: Mapping[Flaw, str] = {
     Flaw.BOX_FULL: "Close it, seal it for collection and put a new box in its place.",
     Flaw.OUT_OF_DATE: "Replace it and put the new date on record.",
 }
+#: With one of these a piece may not be used.
+STOPS_USE = (Flaw.NO_LOG, Flaw.BOX_FULL, Flaw.OUT_OF_DATE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +176,15 @@ def care_due(
 def _is_missed(care: Care, done: set[date], day: date, first: date) -> bool:
     window = [day - timedelta(days=back) for back in range(care.every_days)]
     return not done.intersection(window) and window[-1] >= first
+
+
+def is_out_of_use(due: Iterable[Due], log: Sequence[Logged]) -> bool:
+    """Whether a care that stops use was missed and not taken since: a later idle day is no cleaning."""
+    return any(
+        one.care.stops_use
+        and not any(entry.kind is one.care.event and entry.on > one.days[-1] for entry in log)
+        for one in due
+    )
 
 
 def box_is_full(log: Sequence[Logged]) -> bool:

@@ -77,6 +77,92 @@ def test_a_reading_out_of_range_is_kept_and_says_what_to_do(call):
     assert (seen["reason"], seen["may_be_used"]) == ("too_hot", False)
 
 
+def test_who_reads_a_pot_too_hot_is_told_at_once_and_again_on_a_repeat(call, now):
+    pot = add(call)
+    filled = log(call, pot, **FILLED).body
+    assert filled["stands"]["reason"] == "not_measured_today"
+    hot = {"kind": "measured", "degrees": "90", "unit": "C"}
+    told = call("petra").post(f"{pot}/log", hot, Idempotency_Key="hot-1")
+    assert (told.status_code, told.body["id"]) == (201, pot.partition("/")[2])
+    assert told.body["version"] == call("petra").get(pot).body["version"]
+    assert told.body["stands"] == states(call)["wax_pots"][0]
+    stands = told.body["stands"]
+    assert (stands["may_be_used"], stands["reason"]) == (False, "too_hot")
+    assert "cool" in stands["what_to_do"]
+    assert (stands["filling"]["lowest"]["c"], stands["filling"]["highest"]["c"]) == ("55.0", "60.0")
+    assert stands["reading"]["degrees"] == {"c": "90.0", "f": "194.0"}
+    assert [one["flaw"] for one in told.body["entry"]["flaws"]] == ["too_hot"]
+    assert "wrist" in told.body["caution"]
+    good = log(call, pot, "measured", degrees="58", unit="C").body
+    assert (good["stands"]["may_be_used"], good["entry"]["flaws"]) == (True, [])
+    # A repeat says which entry it was, and where the pot stands now.
+    again = call("petra").post(f"{pot}/log", hot, Idempotency_Key="hot-1")
+    assert again["Idempotency-Replayed"] == "true"
+    assert again.body["entry"] == told.body["entry"]
+    assert again.body["stands"] == good["stands"]
+
+
+def test_a_late_entry_is_answered_with_where_the_pot_stands_now(call, now):
+    pot = add(call)
+    with clock.stopped_at(now + timedelta(minutes=10)):
+        log(call, pot, **FILLED, at=clock.now().isoformat())
+        log(call, pot, "measured", degrees="58", unit="C")
+        # 90 was read before the new wax went in.
+        before = (now + timedelta(minutes=5)).isoformat()
+        late = log(call, pot, "measured", degrees="90", unit="C", at=before).body
+    assert [one["flaw"] for one in late["entry"]["flaws"]] == ["measured_empty"]
+    assert late["stands"]["may_be_used"]
+
+
+def test_a_struck_reading_takes_the_pot_back_with_it(call):
+    pot = add(call)
+    log(call, pot, **FILLED)
+    entry = log(call, pot, "measured", degrees="58", unit="C").body["entry"]
+    struck = call("petra").post(
+        f"equipment-entries/{entry['id']}/strike-out", {"reason": "other pot"}
+    )
+    assert struck.body["entry"]["id"] == entry["id"]
+    assert struck.body["stands"]["reason"] == "not_measured_today"
+    call("lena").post(f"{pot}/retire")
+    first = call("petra").get(f"{pot}/log").body["items"][-1]["id"]
+    gone = call("petra").post(f"equipment-entries/{first}/strike-out", {"reason": "other pot"})
+    assert (gone.status_code, gone.body["stands"]) == (200, None)
+
+
+def test_what_is_logged_of_other_pieces_says_whether_they_may_be_used(call):
+    box = add(call, "sharps_box")
+    full = log(call, box, "full").body
+    assert full["stands"] == states(call)["others"][0]
+    assert (full["stands"]["may_be_used"], full["stands"]["reason"]) == (False, "box_full")
+    assert full["stands"]["what_to_do"]
+    assert (full["caution"], full["entry"]["flaws"]) == ("", [])
+    assert log(call, box, "replaced").body["stands"]["may_be_used"]
+    # Another's wash programme does not put the machine out of use, but its load is washed again.
+    machine = add(call, "washing_machine")
+    washed = log(call, machine, "washed", degrees="104", unit="F", minutes=25).body
+    assert washed["stands"]["may_be_used"]
+    assert washed["entry"]["flaws"][0]["flaw"] == "no_published_wash"
+    assert "again" in washed["entry"]["flaws"][0]["what_to_do"]
+
+
+def test_a_basin_in_maine_is_out_of_use_until_it_is_cleaned_and_logged(call, now):
+    # 9.06, Maine 02-041 ch. 26.280-281: without its log it is out of service.
+    with reading(BUSINESS):
+        Location.objects.filter(id=LAKE).update(jurisdiction="us-me")
+    basin = add(call, "foot_basin")
+    log(call, basin, "weekly")
+    with clock.stopped_at(now + timedelta(days=1)):
+        idle = log(call, basin, "idle_day").body["stands"]
+        # That it rests today is no cleaning of yesterday's use.
+        assert (idle["may_be_used"], idle["reason"]) == (False, "no_log")
+        assert idle["due"][0]["days"] == ["2026-05-06"]
+        clean = log(call, basin, "end_of_day").body["stands"]
+        assert (clean["may_be_used"], clean["reason"]) == (True, None)
+        # The day it was missed stays on record.
+        assert clean["due"][0]["days"] == ["2026-05-06"]
+        assert [one["flaw"] for one in clean["flaws"]] == ["care_missed"]
+
+
 def opened_wax(closed=False):
     """An open container of an invented wax in stock, made at the table: its own actions are others' work."""
     with reading(BUSINESS):
