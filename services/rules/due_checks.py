@@ -18,6 +18,7 @@ class DueKind(StrEnum):
     BATH_ENDING = "bath_ending"
     KIT_SOILED = "kit_soiled"
     KIT_LATE = "kit_late"
+    KIT_NOT_COUNTED = "kit_not_counted"
     PIECE_MISSING = "piece_missing"
     POT_TEMPERATURE = "pot_temperature"
     EQUIPMENT = "equipment"

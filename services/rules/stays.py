@@ -1,4 +1,4 @@
-"""How long what was said and seen in a consultation speaks for the visit. Pure."""
+"""How long a visit lasts for what was said in it and for the kits that were opened for it. Pure."""
 
 from datetime import date, datetime, timedelta
 
@@ -7,6 +7,18 @@ from spa_ops.kernel.clock import local_date
 #: House policy, no source: past midnight a consultation speaks for so long since the client came.
 #: Whoever is still in the room by then was most likely not recorded as gone, and is asked anew.
 LONGEST_STAY = timedelta(hours=8)
+
+
+def kit_is_done(
+    opened_at: datetime, *, left_at: datetime | None, called_off_at: datetime | None
+) -> datetime:
+    """When a visit needs no more of a kit that was opened for it at `opened_at`.
+
+    When the client left, or it was known that none would come; never before it was opened. Whoever
+    was not recorded as gone had left when the longest stay was over.
+    """
+    end = left_at or called_off_at
+    return opened_at + LONGEST_STAY if end is None else max(end, opened_at)
 
 
 def still_speaks(

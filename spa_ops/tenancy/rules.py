@@ -70,6 +70,9 @@ class HousePolicy:
     #: Warned of before a bath must be discarded, and how long a kit may stand soiled.
     bath_warning_minutes: int = 30
     kit_soiled_minutes: int = 60
+    #: A kit that was opened for a visit is counted back so long after the visit's end at the latest:
+    #: linen and bin are still there to search.
+    kit_count_back_minutes: int = 30
     #: A house may test its sterilisers more often than its jurisdiction asks for; 0: as that asks.
     spore_test_days: int = 0
     spore_test_warning_days: int = 3

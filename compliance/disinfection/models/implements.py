@@ -179,6 +179,11 @@ class KitUse(TenantModel):
                 fields=["business_id", "visit_id", "kit"], name="disinfection_kit_use_once"
             ),
         ]
+        indexes = [
+            models.Index(
+                fields=["business_id", "kit", "opened_at"], name="disinfection_kit_use_opened"
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.kit_id} for {self.visit_id}"
