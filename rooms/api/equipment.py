@@ -17,6 +17,7 @@ from rooms.rules.linen import Laundering
 from rooms.rules.temperature import TemperatureUnit
 from spa_ops.kernel.problems import AlreadyCorrected, NotAllowed, NotFound, WrongState
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import LocationListView
 from spa_ops.unit.work import reading
 from spa_ops.web import bodies
 from spa_ops.web.entities import array_of, object_schema
@@ -27,7 +28,6 @@ from spa_ops.web.views import (
     ApiView,
     Command,
     Edit,
-    ListView,
     RowView,
     Strict,
     answer,
@@ -106,16 +106,12 @@ class StrikeEntryShape(Strict):
     reason = s.CharField(max_length=500)
 
 
-class ListEquipment(ListView):
+class ListEquipment(LocationListView):
     """The equipment of a location: wax pots, towel warmers, foot basins, boxes and kits; also retired."""
 
     access = {"GET": READERS}
     entity = EQUIPMENT
     tag = "equipment"
-
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [("e.location_id = %s", [id])]
 
 
 class AddEquipment(Command):

@@ -11,7 +11,8 @@ from rooms.api import stock_shapes as shapes
 from rooms.bodies import STOCK_COUNT, STOCK_ITEM, STOCK_LOT, STOCK_LOT_HELD, STOCK_MOVEMENT
 from rooms.models import StockCount, StockItem, StockLot, StockMovement
 from rooms.problems import LotDiffers, WrongPartOfStock
-from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.web.views import (
     DESK,
     FLOOR,
@@ -84,7 +85,7 @@ class ChangeItem(Edit):
         return actions.change_stock_item(item_id=id, **given)
 
 
-class ListLots(ListView):
+class ListLots(LocationListView):
     """The lots of a location with what is held of each, by expiry date; those with none come last."""
 
     access = {"GET": LOT_READERS}
@@ -97,9 +98,8 @@ class ListLots(ListView):
         "number": ("str", "only under that lot number"),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
+    def narrower(self, place: Location) -> Conditions:
+        found: Conditions = []
         for name in ("item_id", "number"):
             if (value := self.query(name)) is not None:
                 found.append((f"e.{name} = %s", [value]))
@@ -137,7 +137,7 @@ class ReinstateLot(Command):
         return actions.reinstate_lot(lot_id=id, **given)
 
 
-class ListMovements(ListView):
+class ListMovements(LocationListView):
     """Every movement of a location's stock, the oldest first. Which line used it is told by tracing alone."""
 
     access = {"GET": FLOOR}
@@ -150,9 +150,8 @@ class ListMovements(ListView):
         "since": ("datetime", "only what happened since then"),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
+    def narrower(self, place: Location) -> Conditions:
+        found: Conditions = []
         if (item_id := self.query("item_id")) is not None:
             found.append(("e.item_id = %s", [item_id]))
         if (since := self.query("since")) is not None:
@@ -237,7 +236,7 @@ class CountIt(_AtLocation):
         return actions.count_stock(**given)
 
 
-class ListCounts(ListView):
+class ListCounts(LocationListView):
     """The counts of a location's stock, the oldest first."""
 
     access = {"GET": FLOOR}
@@ -247,9 +246,6 @@ class ListCounts(ListView):
     order_type = "timestamptz"
     parameters = {"item_id": ("uuid", "only of that item")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
-        if (item_id := self.query("item_id")) is not None:
-            found.append(("e.item_id = %s", [item_id]))
-        return found
+    def narrower(self, place: Location) -> Conditions:
+        item_id = self.query("item_id")
+        return [] if item_id is None else [("e.item_id = %s", [item_id])]

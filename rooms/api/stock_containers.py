@@ -19,9 +19,11 @@ from rooms.rules.stock import COUNT_EVERY_DAYS, plain
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import InvalidInput
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
-from spa_ops.web.views import FLOOR, STAFF, ApiView, Command, ListView, RowView, answer
+from spa_ops.web.views import FLOOR, STAFF, ApiView, Command, RowView, answer
 
 NOTICE = (
     "Dates and periods are those recorded from labels. The label, the rules of the local board and "
@@ -31,7 +33,7 @@ NOTICE = (
 MOST_DAYS = 366
 
 
-class ListContainers(ListView):
+class ListContainers(LocationListView):
     """What was opened at a location, with what is left in it by the books; `open=true`: what stands open.
 
     Past `discard_by` a container is not used any more; it is on the list of what is due.
@@ -49,9 +51,8 @@ class ListContainers(ListView):
         "room_id": ("uuid", "only what stands in that room"),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
+    def narrower(self, place: Location) -> Conditions:
+        found: Conditions = []
         if (is_open := self.query("open")) is not None:
             found.append(("(e.closed_at IS NULL) = %s", [is_open]))
         for name in ("item_id", "lot_id", "room_id"):

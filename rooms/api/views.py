@@ -14,6 +14,8 @@ from rooms.problems import PieceMissing, StepsOpen
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import AlreadyCorrected, WrongState
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
@@ -23,21 +25,16 @@ from spa_ops.web.views import (
     ApiView,
     Command,
     Edit,
-    ListView,
     RowView,
     answer,
 )
 
 
-class ListRooms(ListView):
+class ListRooms(LocationListView):
     """The rooms of a location with their states."""
 
     access = {"GET": READERS}
     entity = ROOM
-
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [("e.location_id = %s", [id])]
 
 
 class AddRoom(Command):
@@ -174,7 +171,7 @@ class ReadTurnover(ApiView):
             return answer(queries.turnover_view(turnover, plan))
 
 
-class ListFlags(ListView):
+class ListFlags(LocationListView):
     """What is or was late about the rooms of a location; `open=true` for what is late now."""
 
     access = {"GET": READERS}
@@ -183,9 +180,5 @@ class ListFlags(ListView):
     order_type = "timestamptz"
     parameters = {"open": ("bool", "only those that are late now")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
-        if self.query("open"):
-            found.append(("e.cleared_at IS NULL", []))
-        return found
+    def narrower(self, place: Location) -> Conditions:
+        return [("e.cleared_at IS NULL", [])] if self.query("open") else []

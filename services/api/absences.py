@@ -14,9 +14,10 @@ from services.models import AbsenceKind, Duty
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.problems import WrongState
-from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import Erased
-from spa_ops.web.views import LEADS, STAFF, Command, ListView, Strict
+from spa_ops.web.views import LEADS, STAFF, Command, Strict
 
 
 class SetShiftDayShape(Strict):
@@ -36,7 +37,7 @@ class PlanAbsenceShape(Strict):
     ends_at = s.DateTimeField()
 
 
-class ListShiftDays(ListView):
+class ListShiftDays(LocationListView):
     """The days from a day on that somebody works otherwise than every week."""
 
     access = {"GET": STAFF}
@@ -45,14 +46,9 @@ class ListShiftDays(ListView):
     order_type = "date"
     parameters = {"since": ("date", "the first day; default: the local today")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        place = tenancy.location(id, self.actor)
+    def narrower(self, place: Location) -> Conditions:
         day = self.query("since") or local_date(self.now, place.zone)
-        return [
-            ("e.location_id = %s", [id]),
-            ("e.withdrawn_at IS NULL", []),
-            ('e."on" >= %s', [day]),
-        ]
+        return [("e.withdrawn_at IS NULL", []), ('e."on" >= %s', [day])]
 
 
 class SetShiftDay(Command):
@@ -81,7 +77,7 @@ class WithdrawShiftDay(Command):
         return actions.withdraw_shift_day(shift_day_id=id, **given)
 
 
-class ListAbsences(ListView):
+class ListAbsences(LocationListView):
     """Who is off, which room is closed and which kit is away, now or later."""
 
     access = {"GET": STAFF}
@@ -89,12 +85,8 @@ class ListAbsences(ListView):
     order = "e.starts_at"
     order_type = "timestamptz"
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [
-            ("e.location_id = %s", [id]),
-            ("e.ended_at IS NULL AND e.ends_at > %s", [self.now]),
-        ]
+    def narrower(self, place: Location) -> Conditions:
+        return [("e.ended_at IS NULL AND e.ends_at > %s", [self.now])]
 
 
 class PlanAbsence(Command):

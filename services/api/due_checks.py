@@ -1,18 +1,16 @@
 """Endpoints of what is due. Nobody writes it: a check clears itself when what it asks for is done."""
 
-from typing import Any
-from uuid import UUID
-
 from django.urls import path
 
 from services.bodies.due_checks import DUE_CHECK
 from services.rules.due_checks import DueKind
 from spa_ops.kernel.problems import InvalidInput
-from spa_ops.tenancy import queries as tenancy
-from spa_ops.web.views import READERS, ListView, RowView
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
+from spa_ops.web.views import READERS, RowView
 
 
-class ListDueChecks(ListView):
+class ListDueChecks(LocationListView):
     """What is due at a location, the longest due first: tests, licences, baths, kits, lists, stock.
 
     Level 0 is a warning, 1 is due, 2 and 3 are past the location's thresholds.
@@ -28,9 +26,8 @@ class ListDueChecks(ListView):
         "kind": ("str", "one of " + ", ".join(DueKind)),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
+    def narrower(self, place: Location) -> Conditions:
+        found: Conditions = []
         if self.query("open"):
             found.append(("e.cleared_at IS NULL", []))
         if kind := self.query("kind"):

@@ -17,6 +17,8 @@ from services.problems import OwnHandOver
 from services.queries import hand_over as queries
 from spa_ops.kernel.problems import NotFound, WrongState
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
@@ -24,7 +26,6 @@ from spa_ops.web.views import (
     STAFF,
     ApiView,
     Command,
-    ListView,
     RowView,
     Strict,
     answer,
@@ -103,7 +104,7 @@ class GiveHandOverShape(Strict):
     )
 
 
-class ListHandOvers(ListView):
+class ListHandOvers(LocationListView):
     """The hand-overs of a location, oldest first, with what was shown at each."""
 
     access = {"GET": READERS}
@@ -113,12 +114,8 @@ class ListHandOvers(ListView):
     order_type = "timestamptz"
     parameters = {"open": ("bool", "only those that nobody has accepted yet")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
-        if self.query("open"):
-            found.append(("e.accepted_at IS NULL", []))
-        return found
+    def narrower(self, place: Location) -> Conditions:
+        return [("e.accepted_at IS NULL", [])] if self.query("open") else []
 
 
 class GiveHandOver(Command):

@@ -15,11 +15,12 @@ from services.api.visits import OF_A_HOLD, PLANNING, line_request
 from services.bodies.holds import HOLD
 from services.models import Hold
 from services.queries.alternatives import Clashed
-from spa_ops.tenancy import queries as tenancy
-from spa_ops.web.views import STAFF, Command, ListView
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
+from spa_ops.web.views import STAFF, Command
 
 
-class ListHolds(ListView):
+class ListHolds(LocationListView):
     """What is held at a location now, by whom and until when; never for which client."""
 
     access = {"GET": STAFF}
@@ -27,12 +28,8 @@ class ListHolds(ListView):
     order = "e.expires_at"
     order_type = "timestamptz"
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [
-            ("e.location_id = %s", [id]),
-            ("e.state = 'held' AND e.expires_at > %s", [self.now]),
-        ]
+    def narrower(self, place: Location) -> Conditions:
+        return [("e.state = 'held' AND e.expires_at > %s", [self.now])]
 
 
 class HoldTime(Offering):

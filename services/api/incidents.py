@@ -32,10 +32,12 @@ from spa_ops.kernel.actor import Actor, Role
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import AlreadyCorrected, Busy
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import run
 from spa_ops.web.entities import array_of, object_schema
-from spa_ops.web.views import FLOOR, READERS, STAFF, ApiView, Command, ListView, Strict, answer
+from spa_ops.web.views import FLOOR, READERS, STAFF, ApiView, Command, Strict, answer
 
 _AT_THE_DESK = {Role.FRONT_DESK, Role.DEVICE}
 
@@ -313,7 +315,7 @@ def _whole(kept: queries.Kept) -> dict[str, Any]:
     }
 
 
-class ListIncidents(ListView):
+class ListIncidents(LocationListView):
     """The incidents of a location, open ones first, then by when they happened; never what happened.
 
     The front desk sees only those that are open or have a call-back to come, since when, and when
@@ -330,19 +332,15 @@ class ListIncidents(ListView):
     )
     order_type = "text"
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        place = tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [place.id])]
-        if self.actor.role in _AT_THE_DESK:
-            found.append((_TO_FOLLOW_UP, []))
-        return found
+    def narrower(self, place: Location) -> Conditions:
+        return [(_TO_FOLLOW_UP, [])] if self.actor.role in _AT_THE_DESK else []
 
 
 _TO_FOLLOW_UP = """(e.state = 'open' OR EXISTS (SELECT FROM services_incident_call_back c
 WHERE c.business_id = e.business_id AND c.incident_id = e.id AND c.settled_at IS NULL))"""
 
 
-class ListFollowUps(ListView):
+class ListFollowUps(LocationListView):
     """The call-backs of a location that are due and not done, the longest due first (house policy:
     24 and 72 hours after it happened). Overdue from `overdue_at` on: the end of the day they were due.
     """
@@ -356,13 +354,8 @@ class ListFollowUps(ListView):
         "overdue": ("bool", "true: only those overdue; false: only those that are not yet")
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        place = tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [
-            ("e.location_id = %s", [place.id]),
-            ("e.settled_at IS NULL", []),
-            ("e.due_at <= %s", [self.now]),
-        ]
+    def narrower(self, place: Location) -> Conditions:
+        found: Conditions = [("e.settled_at IS NULL", []), ("e.due_at <= %s", [self.now])]
         overdue = self.query("overdue")
         if overdue is not None:
             found.append(("(e.overdue_at <= %s) = %s", [self.now, overdue]))

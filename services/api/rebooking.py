@@ -10,15 +10,16 @@ from services.actions import rebooking as actions
 from services.bodies.rebooking import REBOOKING
 from services.rules.reminders import RebookingState
 from spa_ops.kernel.problems import invalid
-from spa_ops.tenancy import queries as tenancy
-from spa_ops.web.views import READERS, STAFF, Command, ListView, Strict
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
+from spa_ops.web.views import READERS, STAFF, Command, Strict
 
 
 class ChangeRebookingInput(Strict):
     rebook_on = s.DateField()
 
 
-class ListRebookings(ListView):
+class ListRebookings(LocationListView):
     """Rebooking dates of a location in order of date, with where the reminder of each stands.
 
     `state` is waiting, sending, sent, unconfirmed (it may or may not have gone), not_sent or
@@ -36,8 +37,7 @@ class ListRebookings(ListView):
         "to": ("date", "only dates before this day"),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        place = tenancy.location(id, self.actor)
+    def narrower(self, place: Location) -> Conditions:
         state, client_id = self.query("state"), self.query("client_id")
         if state is not None and state not in set(RebookingState):
             raise invalid("?state", f"must be one of {', '.join(RebookingState)}")
@@ -47,9 +47,7 @@ class ListRebookings(ListView):
             ("e.rebook_on >= %s", self.query("from")),
             ("e.rebook_on < %s", self.query("to")),
         ]
-        return [("e.location_id = %s", [place.id])] + [
-            (sql, [value]) for sql, value in given if value is not None
-        ]
+        return [(sql, [value]) for sql, value in given if value is not None]
 
 
 class ChangeRebooking(Command):

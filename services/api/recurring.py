@@ -1,7 +1,6 @@
 """Endpoints of visits that recur: first a preview, then the booking of what was chosen from it."""
 
 from typing import Any
-from uuid import UUID
 
 from django.http import HttpResponse
 from rest_framework import serializers as s
@@ -22,11 +21,12 @@ from services.rules.recurrence import MOST_DAYS, MOST_OCCURRENCES
 from spa_ops.kernel.actor import Role
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.problems import NotFound
-from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
-from spa_ops.web.views import READERS, STAFF, Command, ListView, RowView, Strict, answer
+from spa_ops.web.views import READERS, STAFF, Command, RowView, Strict, answer
 
 _LINE = {
     "service_id": "uuid",
@@ -184,7 +184,7 @@ class BookRecurringVisits(Command):
         return actions.book_series(lines=[line_request(x) for x in lines], visits=chosen, **given)
 
 
-class ListRecurringVisits(ListView):
+class ListRecurringVisits(LocationListView):
     """Series of recurring visits at a location, in the order in which they were booked."""
 
     access = {"GET": READERS}
@@ -193,11 +193,9 @@ class ListRecurringVisits(ListView):
     order_type = "timestamptz"
     parameters = {"client": ("uuid", "of one client")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
+    def narrower(self, place: Location) -> Conditions:
         client = self.query("client")
-        own: list[tuple[str, list[Any]]] = [("e.client_id = ANY(%s)", [ids_of(client)])]
-        return [("e.location_id = %s", [id]), *(own if client else [])]
+        return [("e.client_id = ANY(%s)", [ids_of(client)])] if client else []
 
 
 class ReadRecurringVisits(RowView):

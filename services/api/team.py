@@ -12,7 +12,8 @@ from services.bodies.price_list import SHIFT, SKILL
 from services.models import Duty
 from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.tenancy.models import Person
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location, Person
 from spa_ops.web.views import LEADS, READERS, Command, Edit, ListView, RowView, Strict
 
 
@@ -101,7 +102,7 @@ class EndSkill(Command):
         return actions.end_skill(skill_id=id, **given)
 
 
-class ListShifts(ListView):
+class ListShifts(LocationListView):
     """The weekly shifts of a location that run in one week, Monday first."""
 
     access = {"GET": READERS}
@@ -110,12 +111,10 @@ class ListShifts(ListView):
     order_type = "text"
     parameters = {"week": ("date", "any day of the week; default: the present one")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        place = tenancy.location(id, self.actor)
+    def narrower(self, place: Location) -> Conditions:
         day = self.query("week") or local_date(self.now, place.zone)
         monday = day - timedelta(days=day.weekday())
         return [
-            ("e.location_id = %s", [id]),
             ("e.valid_from <= %s::date + e.weekday", [monday]),
             ("(e.valid_until IS NULL OR e.valid_until > %s::date + e.weekday)", [monday]),
         ]

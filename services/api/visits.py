@@ -27,6 +27,8 @@ from services.queries.alternatives import Clashed
 from services.queries.foresight import in_question
 from spa_ops.claims.problems import ClaimClash
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.problems import LicenceLapsed
 from spa_ops.tenancy.sealing import Erased
 from spa_ops.unit.work import reading
@@ -37,7 +39,6 @@ from spa_ops.web.views import (
     STAFF,
     ApiView,
     Command,
-    ListView,
     RowView,
     answer,
 )
@@ -67,7 +68,7 @@ def line_request(given: dict[str, Any]) -> booking.LineRequest:
     return booking.LineRequest(**given)
 
 
-class ListVisits(ListView):
+class ListVisits(LocationListView):
     """Visits of a location in order of time, from `from` up to `to`; or of one client."""
 
     access = {"GET": READERS}
@@ -82,9 +83,8 @@ class ListVisits(ListView):
         "state": ("str", "booked, arrived, in_room, left, cancelled or no_show"),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
+    def narrower(self, place: Location) -> Conditions:
+        found: Conditions = []
         for name, sql in (
             ("from", "e.starts_at >= %s"),
             ("to", "e.starts_at < %s"),
@@ -98,7 +98,7 @@ class ListVisits(ListView):
         return found
 
 
-class ListVisitsInQuestion(ListView):
+class ListVisitsInQuestion(LocationListView):
     """Booked visits with a line that could not go ahead by what is known today, in order of time.
 
     A line's `verdict` with no `screened_on` was foreseen, not screened: `earliest_on` says from when
@@ -110,13 +110,8 @@ class ListVisitsInQuestion(ListView):
     order = "e.starts_at"
     order_type = "timestamptz"
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [
-            ("e.location_id = %s", [id]),
-            ("e.starts_at >= %s", [self.now]),
-            in_question(),
-        ]
+    def narrower(self, place: Location) -> Conditions:
+        return [("e.starts_at >= %s", [self.now]), in_question()]
 
 
 class BookVisit(Offering):

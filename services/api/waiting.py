@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping
 from typing import Any
-from uuid import UUID
 
 from django.http import HttpResponse
 from rest_framework import serializers as s
@@ -21,10 +20,11 @@ from services.models import OfferState, Visit, WaitingEntry, WaitingState
 from services.queries.alternatives import Clashed
 from services.queries.availability import LineAsked
 from spa_ops.kernel.problems import invalid
-from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.tenancy.rules import WEEKDAYS
 from spa_ops.tenancy.sealing import Erased
-from spa_ops.web.views import STAFF, Command, ListView, Strict
+from spa_ops.web.views import STAFF, Command, Strict
 
 _TIME = s.TimeField(format="%H:%M", input_formats=["%H:%M"])
 
@@ -54,7 +54,7 @@ class DeclineOfferInput(Strict):
     withdraw = s.BooleanField(required=False, help_text="they wait no longer, either")
 
 
-class ListWaiting(ListView):
+class ListWaiting(LocationListView):
     """The waiting list of a location in its order: those who wait, and those to whom a time is offered."""
 
     access = {"GET": STAFF}
@@ -66,15 +66,12 @@ class ListWaiting(ListView):
         "client": ("uuid", "of one client"),
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
+    def narrower(self, place: Location) -> Conditions:
         state, client = self.query("state"), self.query("client")
         if state is not None and state not in set(WaitingState):
             raise invalid("?state", f"must be one of {', '.join(WaitingState)}")
-        found: list[tuple[str, list[Any]]] = [
-            ("e.location_id = %s", [id]),
-            ("e.state = ANY(%s)", [[state] if state else ["waiting", "offered"]]),
-        ]
+        states = [state] if state else ["waiting", "offered"]
+        found: Conditions = [("e.state = ANY(%s)", [states])]
         return found + ([("e.client_id = ANY(%s)", [ids_of(client)])] if client else [])
 
 
@@ -114,7 +111,7 @@ class WithdrawWaiting(Command):
         return actions.withdraw_entry(**given)
 
 
-class ListWaitingOffers(ListView):
+class ListWaitingOffers(LocationListView):
     """What is kept for those who wait, for the desk to call: whom, at which number, what, when, until when.
 
     A minor's guardian is called, never the minor. `message_state` says whether a message went out,
@@ -129,15 +126,13 @@ class ListWaitingOffers(ListView):
         "state": ("str", "offered, accepted, declined, lapsed or withdrawn; without: good now")
     }
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
+    def narrower(self, place: Location) -> Conditions:
         state = self.query("state")
         if state is not None and state not in set(OfferState):
             raise invalid("?state", f"must be one of {', '.join(OfferState)}")
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
         if state is None:
-            return [*found, ("e.state = 'offered' AND e.expires_at > %s", [self.now])]
-        return [*found, ("e.state = %s", [state])]
+            return [("e.state = 'offered' AND e.expires_at > %s", [self.now])]
+        return [("e.state = %s", [state])]
 
 
 class AcceptOffer(Offering):

@@ -19,6 +19,8 @@ from compliance.requirements.rules.packs import CAUTION
 from spa_ops.kernel.problems import InvalidInput, WrongState
 from spa_ops.kernel.units import MILLILITRES, VolumeUnit, jug_of, to_millilitres
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import Conditions, LocationListView
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
@@ -199,15 +201,11 @@ class ListPapers(ApiView):
             return answer({"caution": CAUTION, "items": queries.papers_at(place.id)})
 
 
-class ListContainers(ListView):
+class ListContainers(LocationListView):
     """The containers for soak solutions of a location."""
 
     access = {"GET": READERS}
     entity = CONTAINER
-
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [("e.location_id = %s", [id])]
 
 
 class AddContainer(Command):
@@ -247,7 +245,7 @@ class ChangeContainer(Edit):
         )
 
 
-class ListSolutions(ListView):
+class ListSolutions(LocationListView):
     """The baths of a location, the newest last; `usable=true` for those in use."""
 
     access = {"GET": READERS}
@@ -256,12 +254,8 @@ class ListSolutions(ListView):
     order_type = "timestamptz"
     parameters = {"usable": ("bool", "only baths that are not ended")}
 
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        found: list[tuple[str, list[Any]]] = [("e.location_id = %s", [id])]
-        if self.query("usable"):
-            found.append(("e.ended_at IS NULL", []))
-        return found
+    def narrower(self, place: Location) -> Conditions:
+        return [("e.ended_at IS NULL", [])] if self.query("usable") else []
 
 
 class MixSolution(Command):

@@ -24,6 +24,7 @@ from compliance.disinfection.rules.sterilising import (
 from compliance.requirements.rules.packs import CAUTION
 from spa_ops.kernel.problems import WrongState
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import LocationListView
 from spa_ops.unit.work import reading
 from spa_ops.web.entities import array_of, object_schema
 from spa_ops.web.views import (
@@ -44,15 +45,11 @@ def _cycle(temperature: Any, minutes: Any, kilopascals: Any = None) -> Cycle:
     return Cycle(celsius=celsius, minutes=minutes, kilopascals=kilopascals)
 
 
-class ListSterilisers(ListView):
+class ListSterilisers(LocationListView):
     """The sterilisers of a location."""
 
     access = {"GET": READERS}
     entity = STERILISER
-
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [("e.location_id = %s", [id])]
 
 
 class AddSteriliser(Command):

@@ -16,6 +16,7 @@ from compliance.disinfection.rules.reprocessing import EventKind, ImplementClass
 from compliance.requirements.rules.packs import CAUTION
 from spa_ops.kernel.problems import AlreadyCorrected
 from spa_ops.tenancy import queries as tenancy
+from spa_ops.tenancy.api.at_location import LocationListView
 from spa_ops.unit.work import reading
 from spa_ops.web import bodies
 from spa_ops.web.entities import array_of, object_schema
@@ -25,22 +26,17 @@ from spa_ops.web.views import (
     STAFF,
     ApiView,
     Command,
-    ListView,
     RowView,
     answer,
     page_limit,
 )
 
 
-class ListKits(ListView):
+class ListKits(LocationListView):
     """The kits of a location with their implements."""
 
     access = {"GET": READERS}
     entity = KIT
-
-    def filters(self, *, id: UUID) -> list[tuple[str, list[Any]]]:
-        tenancy.location(id, self.actor)
-        return [("e.location_id = %s", [id])]
 
 
 class AddKit(Command):
