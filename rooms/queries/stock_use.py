@@ -76,19 +76,28 @@ def counted_use(location_id: UUID, start: datetime, end: datetime) -> list[Count
 
 
 _DAILY = """
-SELECT item_id, (happened_at AT TIME ZONE %(zone)s)::date, -sum(quantity) FILTER (WHERE kind <> 'counted'),
-       -sum(quantity) FILTER (WHERE kind = 'counted')
-FROM rooms_stock_movement
-WHERE location_id = %(place)s AND happened_at >= %(since)s AND kind IN ('used', 'sold', 'counted')
-GROUP BY 1, 2
+WITH single AS (
+    SELECT item_id, (happened_at AT TIME ZONE %(zone)s)::date AS day, kind = 'counted' AS counted,
+           -sum(quantity) AS amount
+    FROM rooms_stock_movement
+    WHERE location_id = %(place)s AND happened_at >= %(since)s AND kind IN ('used', 'sold', 'counted')
+    GROUP BY 1, 2, 3, coalesce(line_id, id)
+)
+SELECT item_id, day, sum(amount) FILTER (WHERE NOT counted), sum(amount * amount) FILTER (WHERE NOT counted),
+       sum(amount) FILTER (WHERE counted)
+FROM single GROUP BY 1, 2
 """
 
 
 @dataclass(slots=True)
 class DailyUse:
-    """An item's past: by local day what lines used and the desk sold, and what counts found gone besides."""
+    """An item's past: by local day what lines used and the desk sold, and what counts found gone besides.
+
+    `squares`: the sum of the squares of each line's or sale's amount, which tells how chance has it.
+    """
 
     used: dict[date, Decimal]
+    squares: dict[date, Decimal]
     counted_away: Decimal
 
 
@@ -98,10 +107,10 @@ def daily_use(location_id: UUID, zone: str, since: datetime) -> dict[UUID, Daily
         cursor.execute(_DAILY, {"place": location_id, "zone": zone, "since": since})
         rows = cursor.fetchall()
     found: dict[UUID, DailyUse] = {}
-    for item_id, day, used, counted in rows:
-        one = found.setdefault(item_id, DailyUse({}, Decimal(0)))
+    for item_id, day, used, squares, counted in rows:
+        one = found.setdefault(item_id, DailyUse({}, {}, Decimal(0)))
         if used:
-            one.used[day] = used
+            one.used[day], one.squares[day] = used, squares
         one.counted_away += counted or Decimal(0)
     return found
 

@@ -9,7 +9,13 @@ from rest_framework.request import Request
 
 from rooms.rules.stock import plain
 from services.queries import stock_forecast as queries
-from services.rules.stock_forecast import COVER_DAYS, Amounts, mean_error_percent
+from services.rules.stock_forecast import (
+    COVER_DAYS,
+    WEEKS,
+    Amounts,
+    mean_error_percent,
+    spread_from,
+)
 from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
@@ -21,11 +27,11 @@ NOTICE = (
     "A forecast from booked visits and past weeks, no promise. What is ordered, and how long it keeps, "
     "is decided by whoever knows the supplier and the label."
 )
-_AMOUNTS = object_schema(low="str", likely="str", high="str")
+_AMOUNTS = object_schema(low="str", likely="str", high={"type": ["string", "null"]})
 _ITEM = object_schema(
     item_id="uuid", name="str", unit="str", usable="str", next_week=_AMOUNTS, runs_out_early="date?",
     runs_out="date?", runs_out_late="date?", order_by="date?", order_packs="int", order_quantity="str",
-    weeks="int", looked_until="date",
+    weeks="int", spread_from="str", looked_until="date",
 )  # fmt: skip
 
 
@@ -49,10 +55,14 @@ class _OfStock(ApiView):
 class ReadForecast(_OfStock):
     __doc__ = f"""When each item runs out and what to order by when, with its spread.
 
-    From booked visits and up to twelve past weeks (`weeks`), each of which is a way that the coming
-    weeks may go. `runs_out_early` to `runs_out_late` holds eight of ten ways; null: not until
-    `looked_until`. `order_by` is the early day less the lead days and may be past; the order lasts
-    {COVER_DAYS} days beyond its delivery in nine of ten ways.
+    Known is what is booked, as far as this house's visits are kept; unknown is what it books later, as
+    the last {WEEKS} weeks had it (`weeks` says how many whole ones are known). `low` to `high`, and
+    `runs_out_early` to `runs_out_late`, hold eight of ten cases; a date of null: not until `looked_until`.
+    The fewer weeks, the wider. `spread_from` says what it is known from: `booked`, with no whole week,
+    is booked visits alone, and how much more will be used nobody knows (`high` is null); `single_uses`,
+    with one, is the chance in number and size of uses, not how weeks differ otherwise; `weeks` is both.
+    Steady growth is seen about three weeks late. `order_by` is the early day less the lead days and may
+    be past; the order lasts {COVER_DAYS} days beyond its delivery in nine of ten cases.
     """
 
     access = {"GET": FLOOR}
@@ -80,15 +90,16 @@ def _outlook(one: queries.ItemOutlook) -> dict[str, Any]:
         "order_packs": out.packs,
         "order_quantity": plain(out.packs * one.item.pack_size),
         "weeks": out.weeks,
+        "spread_from": spread_from(out.weeks).value,
         "looked_until": out.horizon,
     }
 
 
-def _amounts(amounts: Amounts) -> dict[str, str]:
+def _amounts(amounts: Amounts) -> dict[str, str | None]:
     return {
         "low": plain(amounts.low),
         "likely": plain(amounts.likely),
-        "high": plain(amounts.high),
+        "high": None if amounts.high is None else plain(amounts.high),
     }
 
 
@@ -103,7 +114,7 @@ class ReadForecastErrors(_OfStock):
     """The forecast tried on the last weeks: what it would have said on each first morning, and what was used.
 
     `within` counts the weeks whose use lay between low and high, as eight in ten should.
-    `mean_error_percent` is the mean absolute error of the likely amount, of what was used.
+    The spread of a week's own morning, so from the weeks before it. `mean_error_percent` is the mean absolute error of the likely amount, of what was used.
     """
 
     access = {"GET": FLOOR}

@@ -8,19 +8,21 @@ from decimal import Decimal
 from itertools import groupby
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db import connection
+from django.db.models import Exists, OuterRef, QuerySet
 
 from rooms.models import StockItem
 from rooms.queries.stock import available
 from rooms.queries.stock_due import StockDue, in_order
 from rooms.queries.stock_due import due_stock as due_in_rooms
 from rooms.queries.stock_use import DailyUse, daily_use, first_moved
-from services.models import Line, LineState, VisitState
+from services.models import Line, LineState, VisitChange, VisitState
 from services.queries.set_up import drawing_on, to_set_up
 from services.queries.stock import Known, recipe, shelf
 from services.queries.treatments import OVER
 from services.rules import stock_forecast as rules
 from services.rules.set_up import WaxDrawing
+from services.rules.stock_spread import Habits, Kept
 from spa_ops.kernel.clock import local_date
 from spa_ops.kernel.intervals import local_day
 from spa_ops.tenancy.models import Location
@@ -28,7 +30,24 @@ from spa_ops.tenancy.models import Location
 _COMING = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
 #: Past weeks that the forecast is tried on.
 TRIED_WEEKS = 8
+#: Item -> local day -> how much.
 _ByDay = dict[UUID, dict[date, Decimal]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Needs:
+    """What visits need by item and day, and the sums of the squares of what each of them needs."""
+
+    amounts: _ByDay
+    squares: _ByDay
+
+    def of(self, item_id: UUID, habits: Habits) -> rules.Booked:
+        """One item's."""
+        return rules.Booked(
+            needed=self.amounts.get(item_id, {}),
+            squares=self.squares.get(item_id, {}),
+            habits=habits,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +61,7 @@ class ItemOutlook:
 
 
 def outlooks(place: Location, today: date) -> list[ItemOutlook]:
-    """Every item in use that was ever moved here, by name. Eight statements, however many visits."""
+    """Every item in use that was ever moved here, by name. Nine statements, however many visits."""
     items = list(StockItem.objects.filter(active=True).order_by("name", "id"))
     since = _since(place)
     kept = [item for item in items if item.id in since]
@@ -51,10 +70,11 @@ def outlooks(place: Location, today: date) -> list[ItemOutlook]:
     horizon = max(max(i.lead_days for i in kept) + rules.COVER_DAYS, rules.HORIZON_DAYS)
     booked = _booked(place, today, horizon + rules.COVER_DAYS)
     past = _past(place, today, rules.WEEKS)
+    habits = Habits(_kept_of(_visits_kept(place, today, rules.WEEKS), today))
     stock = available(place.id, [item.id for item in kept], today)
     found = []
     for item in kept:
-        demand = _demand(item.id, past, booked, since[item.id])
+        demand = _demand(item.id, past, booked.of(item.id, habits), since[item.id])
         found.append(
             ItemOutlook(
                 item=item,
@@ -78,13 +98,14 @@ def _past(place: Location, today: date, weeks: int) -> dict[UUID, DailyUse]:
 
 
 def _demand(
-    item_id: UUID, past: Mapping[UUID, DailyUse], booked: Mapping[UUID, dict[date, Decimal]], since: date
-) -> rules.Demand:  # fmt: skip
+    item_id: UUID, past: Mapping[UUID, DailyUse], booked: rules.Booked, since: date
+) -> rules.Demand:
     one = past.get(item_id)
     used = one.used if one else {}
     return rules.Demand(
         used=used,
-        booked=booked.get(item_id, {}),
+        squares=one.squares if one else {},
+        booked=booked,
         since=since,
         factor=rules.factor_of(
             sum(used.values(), Decimal(0)), one.counted_away if one else Decimal(0)
@@ -92,7 +113,7 @@ def _demand(
     )
 
 
-def _booked(place: Location, today: date, days: int) -> _ByDay:
+def _booked(place: Location, today: date, days: int) -> _Needs:
     """What visits still to be done will use by the set-up list, by item and local day."""
     start = local_day(today, place.zone).start
     end = local_day(today + timedelta(days=days), place.zone).end
@@ -102,11 +123,13 @@ def _booked(place: Location, today: date, days: int) -> _ByDay:
     return _recipes(place, rows.exclude(state=LineState.DROPPED), without_over=True)
 
 
-def _recipes(place: Location, rows: QuerySet[Line], *, without_over: bool) -> _ByDay:
+def _recipes(place: Location, rows: QuerySet[Line], *, without_over: bool) -> _Needs:
     """For each visit's day what its lines use, less what those that are over have used."""
     items, known = shelf(), Known()
     lines = list(rows.select_related("service", "visit", "kit").order_by("visit_id", "position"))
-    found: _ByDay = defaultdict(lambda: defaultdict(Decimal))
+    found, squares = (
+        defaultdict[UUID, dict[date, Decimal]](lambda: defaultdict(Decimal)) for _ in range(2)
+    )
     ways: dict[date, WaxDrawing] = {}
     pairs = zip(lines, to_set_up(lines), strict=True)
     for _, own in groupby(pairs, lambda pair: pair[0].visit_id):
@@ -118,8 +141,54 @@ def _recipes(place: Location, rows: QuerySet[Line], *, without_over: bool) -> _B
         over = [facts for line, facts in visit if without_over and line.state in OVER]
         gone = recipe(over, ways[day], items, known) if over else {}
         for item_id, amount in every.items():
-            found[item_id][day] += amount - gone.get(item_id, Decimal(0))
-    return found
+            needed = amount - gone.get(item_id, Decimal(0))
+            found[item_id][day] += needed
+            squares[item_id][day] += needed * needed
+    return _Needs(amounts=found, squares=squares)
+
+
+_KEPT = """
+SELECT d.day, d.day - (v.booked_at AT TIME ZONE %(zone)s)::date,
+       CASE WHEN x.state = ANY(%(over)s) THEN NULL
+            WHEN c.at IS NULL THEN 0 ELSE d.day - (c.at AT TIME ZONE %(zone)s)::date END, count(*)
+FROM services_visit v
+JOIN services_line x ON x.visit_id = v.id
+CROSS JOIN LATERAL (SELECT (v.starts_at AT TIME ZONE %(zone)s)::date AS day) d
+LEFT JOIN LATERAL (
+    SELECT max(h.at) AS at FROM services_visit_change h
+    WHERE v.state = 'cancelled' AND h.visit_id = v.id AND h.kind = 'cancelled'
+) c ON true
+WHERE v.location_id = %(place)s AND v.starts_at >= %(start)s AND v.starts_at < %(end)s
+  AND v.state IN ('left', 'cancelled', 'no_show')
+GROUP BY 1, 2, 3
+"""
+
+
+def _visits_kept(place: Location, today: date, weeks: int) -> list[tuple[date, Kept]]:
+    """How lines of visits in past weeks were booked and kept, with their days. One statement.
+
+    A line that was dropped counts as called off on its day: nothing was used for it.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(
+            _KEPT,
+            {
+                "place": place.id,
+                "zone": place.zone,
+                "start": local_day(today - timedelta(days=7 * weeks), place.zone).start,
+                "end": local_day(today, place.zone).start,
+                "over": list(OVER),
+            },
+        )
+        return [
+            (day, Kept(ahead=ahead, off=off, lines=n)) for day, ahead, off, n in cursor.fetchall()
+        ]
+
+
+def _kept_of(rows: list[tuple[date, Kept]], today: date) -> list[Kept]:
+    """Those of the weeks that are looked back on a day."""
+    first = today - timedelta(days=7 * rules.WEEKS)
+    return [kept for day, kept in rows if first <= day < today]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,37 +202,43 @@ class ItemErrors:
 def past_errors(place: Location, today: date) -> list[ItemErrors]:
     """The forecast tried on the last TRIED_WEEKS weeks, for each item with a week before one of them.
 
-    Each is made of what was known on its first morning: use until then, and visits booked by then,
-    at the times they have now and with the lines they have now. Six statements and one for each week.
+    Each is made of what was known on its first morning: use until then, and visits booked by then and
+    not called off, at the times they have now and with the lines they have now. Seven statements and
+    one for each week.
     """
     items = list(StockItem.objects.filter(active=True).order_by("name", "id"))
     since = _since(place)
     past = _past(place, today, rules.WEEKS + TRIED_WEEKS)
+    kept = _visits_kept(place, today, rules.WEEKS + TRIED_WEEKS)
     booked = {
-        begins: _booked_then(place, begins)
+        begins: (_booked_then(place, begins), Habits(_kept_of(kept, begins)))
         for begins in (today - timedelta(days=7 * n) for n in range(1, TRIED_WEEKS + 1))
     }
     found = []
     for item in items:
         if item.id not in since:
             continue
-        demand = _demand(item.id, past, {}, since[item.id])
-        then = {begins: days.get(item.id, {}) for begins, days in booked.items()}
+        demand = _demand(item.id, past, rules.Booked(), since[item.id])
+        then = {begins: needs.of(item.id, habits) for begins, (needs, habits) in booked.items()}
         weeks = rules.past_weeks(demand, then, today=today, weeks=TRIED_WEEKS)
         if weeks:
             found.append(ItemErrors(item=item, weeks=weeks))
     return found
 
 
-def _booked_then(place: Location, begins: date) -> _ByDay:
+def _booked_then(place: Location, begins: date) -> _Needs:
     span = (local_day(begins, place.zone).start, local_day(begins + timedelta(days=7), place.zone).start)  # fmt: skip
+    called_off = VisitChange.objects.filter(
+        visit=OuterRef("visit"), kind="cancelled", at__lt=span[0]
+    )
     rows = Line.objects.filter(
         visit__location=place,
         visit__starts_at__gte=span[0],
         visit__starts_at__lt=span[1],
         visit__booked_at__lt=span[0],
     )
-    return _recipes(place, rows, without_over=False)
+    standing = rows.exclude(Exists(called_off), visit__state=VisitState.CANCELLED)
+    return _recipes(place, standing, without_over=False)
 
 
 def due_stock(place: Location, on: date) -> list[StockDue]:

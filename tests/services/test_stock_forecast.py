@@ -1,6 +1,6 @@
 """The forecast over HTTP and as due checks: from booked visits and this house's past weeks."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 from django.db import connection
@@ -9,7 +9,8 @@ from django.test.utils import CaptureQueriesContext
 from rooms.actions.stock_moves import moved, movement
 from rooms.models import MovementKind
 from services.models import DueCheck
-from services.queries.stock_forecast import due_stock
+from services.queries.stock_forecast import _visits_kept, due_stock, outlooks
+from services.rules.stock_spread import Kept
 from services.tasks import sweep_due_checks
 from spa_ops.kernel import clock
 from spa_ops.tenancy.models import Location
@@ -49,16 +50,20 @@ def test_weeks_that_were_all_alike_tell_the_day(call, now):
     receive(call, gel, str(12 * 50 + 105))
     found = forecast(call, gel)
     assert (found["usable"], found["weeks"]) == ("105", 12)
-    assert found["next_week"] == {"low": "50", "likely": "50", "high": "50"}
+    # Five uses of ten a week: twelve weeks alike make chance less likely, but no certainty.
+    week = found["next_week"]
+    assert week["likely"] == "50" and 25 < int(week["low"]) < 40 and 60 < int(week["high"]) < 75
+    assert found["spread_from"] == "weeks"
     # 6, 7, 8, then 11 to 15 and 18, 19: after ten working days five are left, and the eleventh is the 20th.
-    assert found["runs_out_early"] == found["runs_out"] == found["runs_out_late"] == "2026-05-20"
-    # A week before.
-    assert found["order_by"] == "2026-05-13"
-    # From 6 May through 16 June there are 30 working days: 300, less what is there, in packs of 250.
+    assert found["runs_out"] == "2026-05-20"
+    assert found["runs_out_early"] < "2026-05-20" < found["runs_out_late"]
+    # A week before the early day.
+    assert date.fromisoformat(found["order_by"]) + timedelta(days=7) == date.fromisoformat(found["runs_out_early"])  # fmt: skip
+    # 20 working days in the 28 beyond the early day, and those until then: less what is there, one pack of 250.
     assert (found["order_packs"], found["order_quantity"]) == (1, "250")
 
 
-def test_what_is_booked_is_the_least_that_a_day_takes(call, now):
+def test_with_no_whole_week_known_it_is_from_what_is_booked_alone(call, now):
     applicators = add(call, APPLICATORS)
     receive(call, applicators, "15")
     assert forecast(call, applicators)["runs_out"] is None
@@ -67,6 +72,8 @@ def test_what_is_booked_is_the_least_that_a_day_takes(call, now):
     found = forecast(call, applicators)
     # Two brows of eight each, today; nothing is known of the past.
     assert (found["next_week"]["likely"], found["runs_out"], found["weeks"]) == ("16", "2026-05-06", 0)  # fmt: skip
+    assert (found["next_week"]["high"], found["spread_from"]) == (None, "booked")
+    assert int(found["next_week"]["low"]) < 16
 
 
 def test_the_spread_is_that_of_past_weeks(call, now):
@@ -83,9 +90,30 @@ def test_the_spread_is_that_of_past_weeks(call, now):
 
     build.written(make)
     found = forecast(call, gel)
-    # Each Thursday took 10 to 120: of twelve, one in ten is not above the second.
-    assert found["next_week"] == {"low": "20", "likely": "60", "high": "110"}
-    assert found["runs_out_early"] < found["runs_out_late"]
+    # Each Thursday took 10 to 120, the last the least; recent weeks count more.
+    week = {name: int(amount) for name, amount in found["next_week"].items()}
+    assert week["low"] < 10 < week["likely"] < 60 < week["high"]
+    assert found["runs_out_early"] < found["runs_out"]
+
+
+def test_visits_that_are_kept_and_booked_ahead_tell_the_coming_ones(call, now):
+    """What stands booked counts as far as such visits were kept, and what is booked later besides."""
+    item = add(call, APPLICATORS)
+    receive(call, item, "900")
+    visits = [done(book(call, now, line(now, minutes=60 + 90 * n))) for n in range(2)]
+    with reading(BUSINESS):
+        place = Location.objects.get(id=LAKE)
+        today = now.date()
+        (one,) = [x for x in outlooks(place, today) if str(x.item.id) == item]
+        assert _visits_kept(place, today + timedelta(days=1), 1) == []
+    assert one.week.likely == 16
+    done(call("freya").post(f"visits/{visits[1]['id']}/cancel", {"reason": "invented"}))
+    with clock.stopped_at(now + timedelta(hours=2)):
+        done(call("freya").post(f"visits/{visits[0]['id']}/no-show", {}))
+    with reading(BUSINESS):
+        found = _visits_kept(place, today + timedelta(days=1), 1)
+    # Booked on the day itself, and none of them done.
+    assert found == [(today, Kept(ahead=0, off=0, lines=2))]
 
 
 def test_the_error_on_past_weeks_can_be_seen(call, now):
