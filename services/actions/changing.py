@@ -25,7 +25,9 @@ _RUNNING = (LineState.STARTED, LineState.PAUSED)
 
 
 @action
-def extend_line(*, actor: Actor, now: datetime, line_id: UUID, minutes: int) -> Visit:
+def extend_line(
+    *, actor: Actor, now: datetime, line_id: UUID, minutes: int, match: int | None = None
+) -> Visit:
     """Give a line that runs so many minutes more; what is planned after it is pushed as far as it must be.
 
     Only free time is taken. Raises `NotFound`, `WrongState` unless it runs, `ClaimClash`, `OffShift`,
@@ -44,7 +46,7 @@ def extend_line(*, actor: Actor, now: datetime, line_id: UUID, minutes: int) -> 
         kit_ids=(),
         person_ids={x.practitioner_id for x in known},
     )
-    visit, lines = locked_with_lines(actor, old.visit_id, facts.attendants)
+    visit, lines = locked_with_lines(actor, old.visit_id, facts.attendants, match=match)
     live = _live(lines)
     line = next((x for x in live if x.id == line_id), old)
     if line.state not in _RUNNING:

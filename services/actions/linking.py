@@ -145,11 +145,19 @@ def move_linked(
 
 
 @action
-def cancel_linked(*, actor: Actor, now: datetime, visit_id: UUID, reason: str = "") -> Visit:
-    """Cancel a visit and those linked with it that have not begun. Raises `NotFound`, `WrongState`."""
+def cancel_linked(
+    *, actor: Actor, now: datetime, visit_id: UUID, reason: str = "", match: int | None = None
+) -> Visit:
+    """Cancel a visit and those linked with it that have not begun.
+
+    Raises `NotFound`, `StaleVersion` (of the one that is named), `WrongState`.
+    """
     known = queries.linked_with(visit_id, actor)
     # In one order: two who cancel from both ends wait for each other instead of in a circle.
-    locked = [queries.locked_visit(i, actor) for i in sorted(v.id for v in known)]
+    locked = [
+        queries.locked_visit(i, actor, match=match if i == visit_id else None)
+        for i in sorted(v.id for v in known)
+    ]
     for other in locked:
         if other.id != visit_id and other.state in {VisitState.BOOKED, VisitState.ARRIVED}:
             cancel_visit(actor=actor, now=now, visit_id=other.id, reason=reason)

@@ -25,9 +25,11 @@ from spa_ops.unit.work import action
 _CHANGEABLE = (VisitState.BOOKED, VisitState.ARRIVED, VisitState.IN_ROOM)
 
 
-def _opened(actor: Actor, visit_id: UUID, more: set[UUID]) -> tuple[Visit, list[Line]]:
-    """The visit with its lines, its bookables and `more` locked first."""
-    visit, lines = booking.locked_with_lines(actor, visit_id, more)
+def _opened(
+    actor: Actor, visit_id: UUID, more: set[UUID], match: int | None
+) -> tuple[Visit, list[Line]]:
+    """The visit with its lines, its bookables and `more` locked first; raises `StaleVersion`."""
+    visit, lines = booking.locked_with_lines(actor, visit_id, more, match=match)
     needs_state(visit, *_CHANGEABLE)
     return visit, lines
 
@@ -37,13 +39,20 @@ def _facts(actor: Actor, now: datetime, visit_id: UUID, request: LineRequest) ->
 
 
 @action
-def add_line(*, actor: Actor, now: datetime, visit_id: UUID, request: LineRequest) -> Visit:
+def add_line(
+    *,
+    actor: Actor,
+    now: datetime,
+    visit_id: UUID,
+    request: LineRequest,
+    match: int | None = None,
+) -> Visit:
     """One more line, after the last unless it says when; its area is screened if a consultation was held.
 
     Raises what booking raises: time, room and kit are checked as for a new visit.
     """
     facts = _facts(actor, now, visit_id, request)
-    visit, lines = _opened(actor, visit_id, checking.named_by(request) | facts.attendants)
+    visit, lines = _opened(actor, visit_id, checking.named_by(request) | facts.attendants, match)
     live = _live(lines)
     _add(now, visit, facts, lines, request, starts_at=live[-1].ends_at if live else now)
     return visit
@@ -101,9 +110,11 @@ def _line_of(line_id: UUID) -> Line:
 
 
 @action
-def drop_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+def drop_line(
+    *, actor: Actor, now: datetime, line_id: UUID, reason: str, match: int | None = None
+) -> Visit:
     """Take a planned line out and give its time back. The only line of a booked visit: cancel instead."""
-    visit, lines = _opened(actor, _line_of(line_id).visit_id, set())
+    visit, lines = _opened(actor, _line_of(line_id).visit_id, set(), match)
     rest = _drop(visit, lines, line_id, reason)
     if not rest and visit.state == VisitState.BOOKED:
         raise WrongState(
@@ -115,13 +126,15 @@ def drop_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Vis
 
 
 @action
-def decline_line(*, actor: Actor, now: datetime, line_id: UUID, reason: str) -> Visit:
+def decline_line(
+    *, actor: Actor, now: datetime, line_id: UUID, reason: str, match: int | None = None
+) -> Visit:
     """The line's own practitioner declines it: it is dropped, its time is free, the reason is sealed.
 
     The visit stays, also without another line: the client may choose somebody else. Raises
     `NotFound`, `WrongState` unless it is planned, `NotCovered` for anybody else.
     """
-    visit, lines = _opened(actor, _line_of(line_id).visit_id, set())
+    visit, lines = _opened(actor, _line_of(line_id).visit_id, set(), match)
     line = next(x for x in lines if x.id == line_id)
     if actor.person_id != line.practitioner_id:
         raise NotCovered
@@ -149,12 +162,20 @@ def _drop(visit: Visit, lines: Sequence[Line], line_id: UUID, reason: str) -> li
 
 @action
 def swap_line(
-    *, actor: Actor, now: datetime, line_id: UUID, request: LineRequest, reason: str
+    *,
+    actor: Actor,
+    now: datetime,
+    line_id: UUID,
+    request: LineRequest,
+    reason: str,
+    match: int | None = None,
 ) -> Visit:
     """Another service in place of a planned line and at its time: dropped and added in one, or neither."""
     old = _line_of(line_id)
     facts = _facts(actor, now, old.visit_id, request)
-    visit, lines = _opened(actor, old.visit_id, checking.named_by(request) | facts.attendants)
+    visit, lines = _opened(
+        actor, old.visit_id, checking.named_by(request) | facts.attendants, match
+    )
     _drop(visit, lines, line_id, reason)
     # The time of the dropped line is free for the new one.
     _add(now, visit, facts, lines, request, starts_at=old.starts_at)

@@ -203,6 +203,7 @@ class AddWorkRecord(_OnLine):
 class DropLine(_OnLine):
     """Take a planned line out."""
 
+    takes_match = True
     access = {"POST": STAFF}
     input = shapes.WithReason
     problems = POLICY_UNFIT
@@ -217,6 +218,7 @@ class DeclineLine(_OnLine):
     It is taken out. The desk offers the client somebody else.
     """
 
+    takes_match = True
     access = {"POST": FLOOR}
     input = shapes.WithReason
     problems = (p.NotCovered, *POLICY_UNFIT)
@@ -231,6 +233,7 @@ class ExtendLine(_OnLine):
     Only free time is taken: a clash is 409, and `free_minutes` is for how long nobody else has the time.
     """
 
+    takes_match = True
     access = {"POST": FLOOR}
     input = shapes.ExtendLine
     problems = (ClaimClash, p.OffShift, p.OutsideOpeningHours)
@@ -253,6 +256,7 @@ class SwapLine(_OnLine, Offering):
     A new area is screened, time and kit are checked; a clash is 409 and names alternatives.
     """
 
+    takes_match = True
     access = {"POST": STAFF}
     input = shapes.SwapLine
     problems = (*PLANNING, *POLICY_UNFIT)

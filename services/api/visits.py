@@ -171,6 +171,7 @@ class MoveVisit(OnVisit, Offering):
     A clash is 409 and names alternatives.
     """
 
+    takes_match = True
     access = {"POST": STAFF}
     input = shapes.MoveVisit
     problems = PLANNING
@@ -185,6 +186,7 @@ class MoveVisit(OnVisit, Offering):
 class ReassignVisit(OnVisit, Offering):
     """Have another practitioner perform every line that has not begun. A clash is 409 and names alternatives."""
 
+    takes_match = True
     access = {"POST": STAFF}
     input = shapes.ReassignVisit
     problems = (*PLANNING, *POLICY_UNFIT)
@@ -202,6 +204,7 @@ class CancelVisit(OnVisit):
     With `linked` also the visits that were booked together with it and have not begun.
     """
 
+    takes_match = True
     access = {"POST": STAFF}
     input = shapes.CancelVisit
 
@@ -212,6 +215,7 @@ class CancelVisit(OnVisit):
 class RecordNoShow(OnVisit):
     """The client did not come; only once the time has passed."""
 
+    takes_match = True
     access = {"POST": STAFF}
 
     def handle(self, **given: Any) -> Visit:
@@ -254,6 +258,7 @@ class StrikeVisitState(OnVisit):
 class RecordArrival(OnVisit):
     """The client is here."""
 
+    takes_match = True
     access = {"POST": STAFF}
     problems = (p.NotTheDay,)
 
@@ -285,6 +290,7 @@ class RecordChaperone(OnVisit):
 class SeatClient(OnVisit):
     """Bring the client to a ready room; what is laid out there is opened and counts as soiled from now on."""
 
+    takes_match = True
     access = {"POST": FLOOR}
     input = shapes.SeatClient
     problems = (RoomNotReady, p.LinesOpen)
@@ -296,6 +302,7 @@ class SeatClient(OnVisit):
 class RecordLeaving(OnVisit):
     """The client leaves; the room needs turnover from now on."""
 
+    takes_match = True
     access = {"POST": STAFF}
     problems = (p.LinesOpen,)
 
@@ -309,13 +316,16 @@ class AddLine(OnVisit, Offering):
     A clash is 409 and names alternatives: later starts of that one service.
     """
 
+    takes_match = True
     access = {"POST": STAFF}
     input = shapes.LineInput
     problems = (*PLANNING, *POLICY_UNFIT)
 
-    def handle(self, *, actor: Any, now: Any, visit_id: UUID, **line: Any) -> Visit:
+    def handle(
+        self, *, actor: Any, now: Any, visit_id: UUID, match: int | None = None, **line: Any
+    ) -> Visit:
         return replanning.add_line(
-            actor=actor, now=now, visit_id=visit_id, request=line_request(line)
+            actor=actor, now=now, visit_id=visit_id, request=line_request(line), match=match
         )
 
     def clashed(self, data: Mapping[str, Any], path: Mapping[str, Any]) -> Clashed:

@@ -120,6 +120,8 @@ class Schema(AutoSchema):
                 )
             if view.needs_match:
                 found.append(_header("If-Match", "the ETag last read", required=True))
+            elif view.takes_match:
+                found.append(_header("If-Match", "the ETag last read: 412 if it has changed since"))
         if isinstance(view, RowView):
             found.append(_header("If-None-Match", "answers 304 when nothing changed"))
         return found

@@ -238,6 +238,8 @@ class Command(ApiView):
     entity: ClassVar[Entity | None] = None
     status: ClassVar[int] = 200
     needs_match: ClassVar[bool] = False
+    #: Whether an `If-Match` that is sent, though none is needed, must hold (RFC 9110, 13.1.1).
+    takes_match: ClassVar[bool] = False
     #: For commands that answer something else than an entity's body: its JSON Schema.
     output: ClassVar[dict[str, Any] | None] = None
 
@@ -263,7 +265,9 @@ class Command(ApiView):
 
     def _command(self, request: Request, **path: Any) -> HttpResponse:
         data = self.parsed(request)
-        if self.needs_match:
+        # "*" asks for any version, and who may be spoken of here has one.
+        sent = request.META.get("HTTP_IF_MATCH", "").strip() not in {"", "*"}
+        if self.needs_match or (self.takes_match and sent):
             data["match"] = if_match(request)
         key = _request_key(request)
         rendered: list[bytes | str] = []

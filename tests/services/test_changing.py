@@ -162,3 +162,42 @@ def test_of_two_who_want_one_practitioner_at_once_one_has_her(own_database, now)
         count(BUSINESS, "services_visit") - 6
     )
     assert flaws(BUSINESS, LAKE, BUSINESS) == []
+
+
+def _asked_of(visit, now):
+    """Each change of a plan that a desk makes from what it sees on its screen, with what is sent."""
+    path, (first, *_) = f"visits/{visit['id']}", visit["lines"]
+    return [
+        (f"{path}/move", {"lines": [line(now, minutes=180) | {"id": first["id"]}]}),
+        (f"{path}/reassign", {"practitioner_id": str(uid("pavel"))}),
+        (f"{path}/lines", lip(now)),
+        (f"lines/{first['id']}/swap", {"line": lip(now, minutes=30), "reason": "rather the lip"}),
+        (f"lines/{first['id']}/drop", {"reason": "not after all"}),
+        (f"{path}/arrive", {}),
+        (f"{path}/cancel", {"reason": "ill"}),
+        (f"{path}/cancel", {"reason": "ill", "linked": True}),
+    ]
+
+
+def test_who_says_what_they_last_read_overwrites_nobody(call, now):
+    # RFC 9110, 13.1.1: with an If-Match that does not hold the method must not be performed.
+    visit = book(call, now, line(now, minutes=30), lip(now)).body
+    read = call("freya").get(f"visits/{visit['id']}")
+    assert read["ETag"] == f'"{visit["version"]}"'
+    moved = call("freya").post(
+        f"visits/{visit['id']}/move",
+        {"lines": [{**line(now, minutes=60), "id": visit["lines"][0]["id"]}, lip(now)]},
+        If_Match=read["ETag"],
+    )
+    assert moved.status_code == 200, moved.body
+    for path, body in _asked_of(moved.body, now):
+        late = call("freya").post(path, body, If_Match=read["ETag"])
+        assert (late.status_code, late.body["current_version"]) == (412, moved.body["version"]), (
+            path
+        )
+    assert call("freya").get(f"visits/{visit['id']}").body == moved.body
+    # Who sends none, or any, takes it as it is; one that is none is told.
+    path, body = _asked_of(moved.body, now)[2]
+    assert call("freya").post(path, body, If_Match="last one").status_code == 400
+    assert call("freya").post(path, body, If_Match="*").status_code == 200
+    assert call("freya").post(f"visits/{visit['id']}/cancel", {}).status_code == 200
