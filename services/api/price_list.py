@@ -50,12 +50,11 @@ class ChangeServiceShape(Strict):
     room_features = s.ListField(
         child=s.RegexField(r"^[a-z0-9_]+$", max_length=40), max_length=20, required=False
     )
-    kit_kind = s.RegexField(
-        r"^[a-z0-9_]*$",
+    kit_kind = s.CharField(
         max_length=40,
         required=False,
         allow_blank=True,
-        help_text="empty: single-use items only",
+        help_text="the kind that kits are added with; empty: single-use items only",
     )
     needs_patch_test = s.BooleanField(required=False)
     skin_product_ids = s.ListField(

@@ -69,7 +69,7 @@ def test_a_lead_adds_a_service_in_the_currency_of_the_place_with_the_houses_minu
         ({"currency": "usd"}, "/currency"),
         ({"rebook_weeks": 0}, "/rebook_weeks"),
         ({"room_features": ["wet room!"]}, "/room_features/0"),
-        ({"kit_kind": "Brow Kit"}, "/kit_kind"),
+        ({"kit_kind": "k" * 41}, "/kit_kind"),
         ({"name": " "}, "/name"),
         ({"prize_minor": 1}, "/prize_minor"),
     ],
@@ -122,6 +122,16 @@ def test_a_change_needs_the_present_version(call):
     assert (facts["fields"], facts["price_minor"]) == (["price_minor"], 2400)
     same = lena.patch(BROW, {"price_minor": 2400}, If_Match=changed["ETag"])
     assert same["ETag"] == changed["ETag"]
+
+
+def test_a_service_can_ask_for_every_kind_that_kits_are_added_with(call):
+    lena = call("lena")
+    kit = lena.post(f"locations/{LAKE}/kits", {"name": "Face wax kit 1", "kind": "Face wax kit"})
+    assert kit.status_code == 201, kit.body
+    asked = {"kit_kind": kit.body["kind"]}
+    changed = lena.patch(BROW, asked, If_Match=lena.get(BROW)["ETag"])
+    assert (changed.status_code, changed.body["kit_kind"]) == (200, "Face wax kit")
+    assert lena.post("services", CHIN | asked).body["kit_kind"] == "Face wax kit"
 
 
 def test_what_is_booked_keeps_its_price_area_and_method(call):
