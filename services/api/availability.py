@@ -2,6 +2,7 @@
 
 from dataclasses import asdict
 from datetime import datetime
+from enum import StrEnum
 from typing import Any
 from uuid import UUID
 
@@ -12,7 +13,7 @@ from rest_framework.request import Request
 from clients.problems import POLICY_UNFIT, MergedAway
 from services.problems import ConditionNotMet, DoNotBook, OtherPractitionerChosen
 from services.queries.availability import MOST_LINES, Availability, LineAsked, availability
-from services.rules.availability.model import Option
+from services.rules.availability.model import Change, Option, Why
 from services.rules.desk_words import outcome_for
 from spa_ops.kernel.actor import Role
 from spa_ops.kernel.clock import local_date, rfc3339
@@ -38,6 +39,13 @@ _PHASES = {
     "turnover_ends_at": "datetime",
     "unattended_at": "datetime?",
 }
+
+
+def one_of(words: type[StrEnum]) -> dict[str, Any]:
+    """JSON Schema of one word of several."""
+    return {"type": "string", "enum": [word.value for word in words]}
+
+
 OPTION_SCHEMA = object_schema(
     starts_at="datetime",
     ends_at="datetime",
@@ -73,7 +81,10 @@ class FindAvailability(Command):
     """Starts that work for these lines: who, where, with which kit, and when each part is. Holds nothing.
 
     `visit` of an option is what `POST visits` takes. With no option, `reasons` says of each local day
-    why, and `what_if` which single change would open the earliest start. `screening` tells what is
+    why, and `what_if` which single change would open a start, the earliest first: one more room, kit
+    or person; one of them, or the client, freed of what is booked; anybody or any room instead of who
+    or what was asked for; the lines in another order, or without one of them (`subject_id` is its
+    service); or a later day. `screening` tells what is
     known today: the consultation of the day decides. The front desk hears a date where there is one,
     and else `ask_first`.
     """
@@ -91,9 +102,11 @@ class FindAvailability(Command):
     tag = "visits"
     output = object_schema(
         options=array_of(OPTION_SCHEMA),
-        reasons=array_of(object_schema(on="date", why="str", until="datetime?")),
+        reasons=array_of(object_schema(on="date", why=one_of(Why), until="datetime?")),
         what_if=array_of(
-            object_schema(change="str", opens_at="datetime", subject_id="uuid?", kit_kind="str")
+            object_schema(
+                change=one_of(Change), opens_at="datetime", subject_id="uuid?", kit_kind="str"
+            )
         ),
         screening=array_of(
             object_schema(service_id="uuid", verdict="str", earliest_on="date?", not_before="datetime?")

@@ -23,6 +23,7 @@ from services.queries.planning import PlanFacts
 from services.queries.taken import TakenSoFar
 from services.rules.availability.masks import Masks
 from services.rules.availability.model import (
+    MOST_IN_ANY_ORDER,
     Attendant,
     DayReason,
     Kit,
@@ -49,8 +50,6 @@ from spa_ops.tenancy.rules import open_periods
 from spa_ops.tenancy.sealing import Erased
 
 MOST_LINES = 6
-#: With more, the orders to try would be too many: of four lines there are 24.
-MOST_IN_ANY_ORDER = 4
 #: How far ahead is looked at where nobody says, and at most.
 HORIZON, MOST_AHEAD = timedelta(days=30), timedelta(days=62)
 #: A day, a fortnight, all of it: each step reads a few times what the one before did.
@@ -125,7 +124,9 @@ def availability(
     # Also what lies behind the period asked for: a later day is one of the changes to offer.
     whole = Period(start, end)
     masks = Masks(
-        question=asked.question(whole, max(end, start + HORIZON) + time_behind(facts, lines))
+        question=asked.question(
+            whole, max(end, start + HORIZON) + time_behind(facts, lines), explain=True
+        )
     )
     days = list(_days(facts.place.zone, whole))
     reasons = day_reasons(masks, [span for _, span in days])
@@ -247,15 +248,20 @@ def _by_conditions(facts: PlanFacts, found: dict[str, Any]) -> dict[str, Any]:
 
 
 def _why(asked: "Asked", reason: DayReason) -> DayReason:
-    # The search knows only who is left: where others have every skill, the conditions are the reason.
-    skilled, skills = asked.found["skilled"], asked.facts.skills
-    if reason.why is not Why.NO_ONE_WITH_SKILL or len(skilled) == len(asked.found["people"]):
+    # The search knows only who is left and licensed: it may be that, and not the skill.
+    if reason.why not in {Why.NO_ONE_WITH_SKILL, Why.PRACTITIONER_LACKS_SKILL}:
         return reason
-    could = all(
-        any((p, x.service_id) in skills for p in skilled if x.practitioner_id in {None, p})
-        for x in asked.lines
-    )
-    return replace(reason, why=Why.CONDITION) if could else reason
+    skills = asked.facts.skills
+
+    def could(people: Collection[UUID]) -> bool:
+        return all(
+            any((p, x.service_id) in skills for p in people if x.practitioner_id in {None, p})
+            for x in asked.lines
+        )
+
+    if could(asked.found["people"]):
+        return replace(reason, why=Why.NO_ONE_LICENSED)
+    return replace(reason, why=Why.CONDITION) if could(asked.found["skilled"]) else reason
 
 
 def time_behind(facts: PlanFacts, lines: Sequence[LineAsked]) -> timedelta:
@@ -301,8 +307,11 @@ class Asked:
     #: How kits come back after the visit, by what is planned for the bath.
     way_back: WayBack
 
-    def question(self, period: Period, horizon: datetime) -> Question:
-        """The starts of `period`; loads what is taken up to `horizon` and not loaded yet."""
+    def question(self, period: Period, horizon: datetime, *, explain: bool = False) -> Question:
+        """The starts of `period`; loads what is taken up to `horizon` and not loaded yet.
+
+        To `explain`, it also says what another order of the lines would be held to.
+        """
         facts, found = self.facts, self.found
         buffers = {i: facts.room_buffer(i) for i in facts.rooms}
         buffers |= {who: facts.practitioner_buffer(who) for who in found["people"]}
@@ -316,9 +325,6 @@ class Asked:
         days = [day for day, _ in _days(facts.place.zone, reach)]
         self.taken.load(horizon)
         allowed = self.bounds.may_start(days)
-        orders = self.bounds.allowed_orders() if self.any_order else []
-        if self.any_order and not orders:
-            allowed = [()] * len(allowed)  # screening lets no order be on one day
         return Question(
             period=period,
             now=self.now,
@@ -364,7 +370,7 @@ class Asked:
             ),
             client_busy=self.taken.of(self.client.id),
             any_order=self.any_order,
-            orders=tuple(orders),
+            not_before=self.bounds.not_before() if self.any_order or explain else frozenset(),
             shortest_minutes=min(
                 (own + max(clean_up, facts.least_clean_up) for own, clean_up in found["lengths"]),
                 default=0,
@@ -388,5 +394,6 @@ def _line(facts: PlanFacts, asked: LineAsked, may_start: Spans | None) -> Wanted
         kit_kind=service.kit_kind,
         practitioner_id=asked.practitioner_id or chosen,
         room_id=asked.room_id,
+        is_bound=chosen is not None,
         may_start=may_start,
     )

@@ -3,7 +3,7 @@
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import combinations, permutations
+from itertools import permutations
 from uuid import UUID
 
 from clients import queries as client_queries
@@ -64,17 +64,12 @@ class Bounds:
             )
         return found
 
-    def allowed_orders(self) -> list[tuple[int, ...]]:
-        """The orders of the lines, as asked first, in which screening lets them be on one day.
+    def not_before(self) -> frozenset[tuple[int, int]]:
+        """Which line may not be before which on one day, by their places.
 
         Only what the services themselves are decides: a peel is not behind waxing on one area.
         """
-        many = len(self.services)
-        asked = tuple(range(many))
-        orders = list(permutations(asked))
-        if many < 2:
-            return orders
-        pairs = list(permutations(asked, 2))
+        pairs = list(permutations(range(len(self.services)), 2))
         # Each pair on a day of its own: nothing but the pair itself then bears on it.
         today = local_date(self.now, self.zone)
         seen = foresee(
@@ -94,8 +89,7 @@ class Bounds:
             declarations=(),
             today=today,
         )
-        good = {(a, b) for a, b in pairs if seen[f"{a} {b} 1"].verdict.passes}
-        return [order for order in orders if all(pair in good for pair in combinations(order, 2))]
+        return frozenset((a, b) for a, b in pairs if not seen[f"{a} {b} 1"].verdict.passes)
 
     def verdicts(self, day: date) -> list[tuple[str, date | None]]:
         """(verdict, first day if one can be told) of each line for a visit on that day, as far as is known."""

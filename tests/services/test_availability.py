@@ -7,6 +7,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from tests.services.day import all_no, book, in_room, line
+from tests.services.test_holds import slug
 from tests.world import LAKE, uid
 
 PATH = f"locations/{LAKE}/availability"
@@ -97,9 +98,22 @@ def test_a_closed_day_and_nobody_with_the_skill_are_told_by_day(call, now):
     sunday = datetime(2026, 5, 10, 5, 0, tzinfo=UTC)  # midnight in Chicago, daylight time
     given = found(call, sunday, BROW, to=(sunday + timedelta(days=1)).isoformat())
     assert [(r["on"], r["why"]) for r in given["reasons"]] == [("2026-05-10", "closed")]
+    # Pavel has not the skill, and others have: without that wish there is a start.
     given = found(call, now, pick("lip wax", practitioner="pavel"))
-    assert {r["why"] for r in given["reasons"]} == {"no_one_with_skill"}
-    assert len(given["reasons"]) == 31 and given["what_if"] == []
+    assert {r["why"] for r in given["reasons"]} == {"practitioner_lacks_skill"}
+    assert len(given["reasons"]) == 31
+    (anybody,) = given["what_if"]
+    first = found(call, now, LIP)["options"][0]["starts_at"]
+    assert (anybody["change"], anybody["opens_at"]) == ("any_practitioner", first)
+
+
+def test_a_licence_that_is_over_by_then_is_the_reason_and_not_the_roster(call, now):
+    # Everybody's licence ends with 2026, and they are on the roster as before.
+    monday = datetime(2027, 1, 4, 16, tzinfo=UTC)
+    given = found(call, monday, BROW, to=(monday + timedelta(hours=4)).isoformat())
+    assert [r["why"] for r in given["reasons"]] == ["no_one_licensed"]
+    assert [w["change"] for w in given["what_if"]] == ["practitioner_added"]
+    assert slug(book(call, now, line(monday))) == "licence-lapsed"
 
 
 def test_two_kinds_of_skill_may_be_two_practitioners_one_after_the_other(call, now):
@@ -198,4 +212,9 @@ def test_where_no_order_may_be_the_reason_is_screening(call, now):
     end = (now + timedelta(hours=6)).isoformat()
     none = found(call, now, *lines, any_order=True, to=end)
     assert none["options"] == [] and {r["why"] for r in none["reasons"]} == {"screening"}
-    assert none["what_if"] == []
+    # Either of the two alone could be had at once: the other gets a day of its own.
+    (one,) = none["what_if"]
+    assert one["change"] == "line_dropped"
+    assert one["subject_id"] in {line["service_id"] for line in lines}
+    left = [x for x in lines if x["service_id"] != one["subject_id"]]
+    assert found(call, now, *left)["options"][0]["starts_at"] == one["opens_at"]

@@ -180,8 +180,9 @@ def orders_of(question: Question) -> list[tuple[WantedLine, ...]]:
         return [question.lines]
     # Equal lines change places to no effect; a mapping in them cannot be hashed.
     found: list[tuple[WantedLine, ...]] = []
-    orders = question.orders or permutations(range(len(question.lines)))
-    for order in orders:
+    for order in permutations(range(len(question.lines))):
+        if any(pair in question.not_before for pair in combinations(order, 2)):
+            continue
         lines = tuple(question.lines[n] for n in order)
         if lines not in found:
             found.append(lines)
@@ -212,16 +213,32 @@ def crews_of(question: Question, lines: Sequence[WantedLine]) -> list[list[Place
 
     Who needs other minutes for one of them is in other places: those are another layout.
     """
-    able = [
+    able = able_people(question, lines)
+    if not any(line.own_minutes for line in lines):
+        return list(_tiers(able))
+    return [[part for p in tier for part in _by_minutes(p, lines)] for tier in _tiers(able)]
+
+
+def able_people(question: Question, lines: Sequence[WantedLine]) -> list[frozenset[UUID]]:
+    """For each line who has its skill, of those who are asked for."""
+    return [
         frozenset(
             p.id for p in question.practitioners
             if line.practitioner_id in {None, p.id} and p.covers.get(line.service_id)
         )
         for line in lines
     ]  # fmt: skip
-    if not any(line.own_minutes for line in lines):
-        return list(_tiers(able))
-    return [[part for p in tier for part in _by_minutes(p, lines)] for tier in _tiers(able)]
+
+
+def able_rooms(question: Question, lines: Sequence[WantedLine]) -> list[frozenset[UUID]]:
+    """For each line which rooms have what it needs, of those that are asked for."""
+    return [
+        frozenset(
+            r.id for r in question.rooms
+            if line.room_id in {None, r.id} and line.room_features <= r.features
+        )
+        for line in lines
+    ]  # fmt: skip
 
 
 def _by_minutes(places: Places, lines: Sequence[WantedLine]) -> Iterator[Places]:
@@ -248,14 +265,7 @@ def with_minutes(lines: Sequence[WantedLine], crews: Places) -> tuple[WantedLine
 
 def rooms_of(question: Question, lines: Sequence[WantedLine]) -> list[Places]:
     """Where: in one room if one has everything, else in two. Only the fewest rooms are offered."""
-    able = [
-        frozenset(
-            r.id for r in question.rooms
-            if line.room_id in {None, r.id} and line.room_features <= r.features
-        )
-        for line in lines
-    ]  # fmt: skip
-    return next((tier for tier in _tiers(able) if tier), [])
+    return next((tier for tier in _tiers(able_rooms(question, lines)) if tier), [])
 
 
 def _tiers(able: Sequence[frozenset[UUID]]) -> Iterator[list[Places]]:

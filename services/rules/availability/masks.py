@@ -342,12 +342,20 @@ class Masks:
         key = ("person", id(person), id(layout), slot, id(self.question.attendants))
         return self._once(key, (person, layout), lambda: self._in_slot(layout, slot, person))
 
+    def covering(self, layout: Layout, slot: int, who: UUID) -> int:
+        """The starts at which their skill and licence let this practitioner begin each line of a place."""
+        covers = self.practitioners[who].covers
+        parts = zip(layout.lines, layout.services, layout.crew, strict=True)
+        return self.all(
+            ahead(self.inside(covers[line.service_id]), comes)
+            for line, (comes, _), own in parts
+            if own == slot
+        )
+
     def _in_slot(self, layout: Layout, slot: int, person: Practitioner) -> int:
         blocks = layout.crew_blocks(slot)
         found = self.all(self.fits(person, person.busy, person.on_shift, block) for block in blocks)
-        for i, (line, (comes, _)) in enumerate(zip(layout.lines, layout.services, strict=True)):
-            if layout.crew[i] == slot:
-                found &= ahead(self.inside(person.covers[line.service_id]), comes)
+        found &= self.covering(layout, slot, person.id)
         # Where their own part begins and ends while an attendant does what comes before and after.
         comes, goes = blocks[0][0], blocks[-1][1]
         ahead_of, behind = person.buffer.before, person.buffer.after

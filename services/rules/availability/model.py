@@ -15,6 +15,8 @@ from spa_ops.kernel.intervals import Period
 GRID_MINUTES = 5
 #: Two practitioners one after the other, and no more: who lies there should not be passed around.
 MOST_CREWS = 2
+#: With more, the orders to try would be too many: of four lines there are 24.
+MOST_IN_ANY_ORDER = 4
 Spans = tuple[Period, ...]
 NO_BUFFER = Buffer()
 
@@ -37,6 +39,7 @@ Busy = Spans | Taken
 class WantedLine:
     """One service that is asked for; with `practitioner_id` or `room_id` there is no choice of those.
 
+    `is_bound`: the practitioner is not a wish that could be dropped, but the client's standing choice.
     `may_start` is when screening lets it begin, by what is known today; None: at any time.
     `own_minutes`: practitioners who need other minutes for it.
     """
@@ -47,6 +50,7 @@ class WantedLine:
     kit_kind: str = ""
     practitioner_id: UUID | None = None
     room_id: UUID | None = None
+    is_bound: bool = False
     may_start: Spans | None = None
     own_minutes: Mapping[UUID, Minutes] = field(default_factory=dict)
 
@@ -115,8 +119,8 @@ class Question:
     #: How a kit comes back after the turnover.
     way_back: WayBack = NO_WAY_BACK
     any_order: bool = False
-    #: With `any_order`: the orders that may be, by the lines' places; none named: every order.
-    orders: tuple[tuple[int, ...], ...] = ()
+    #: Pairs of lines by their places: the first may not be before the second, in any order of ours.
+    not_before: frozenset[tuple[int, int]] = frozenset()
     shortest_minutes: int = 0
     usual_practitioner_id: UUID | None = None
 
@@ -155,13 +159,22 @@ class Why(StrEnum):
     """What leaves a day without an option; each is asked of the starts that those before it leave."""
 
     NO_ONE_WITH_SKILL = "no_one_with_skill"
+    #: Others have the skill, and who was asked for has not.
+    PRACTITIONER_LACKS_SKILL = "practitioner_lacks_skill"
+    #: It would take more than two, or going back to the first.
+    TOO_MANY_PRACTITIONERS = "too_many_practitioners"
     #: Somebody has the skill, and the client's standing conditions speak against all of them.
     CONDITION = "condition"
     NO_ROOM_WITH_FEATURE = "no_room_with_feature"
+    #: Others have the feature, and the room that was asked for has not.
+    ROOM_LACKS_FEATURE = "room_lacks_feature"
+    TOO_MANY_ROOMS = "too_many_rooms"
     NO_KIT_OF_KIND = "no_kit_of_kind"
     CLOSED = "closed"
     NOT_IN_PERIOD = "not_in_period"
     SCREENING = "screening"
+    #: Who has the skill holds no licence for it that day, or may perform it no more.
+    NO_ONE_LICENSED = "no_one_licensed"
     NO_ONE_ON_SHIFT = "no_one_on_shift"
     ROOMS_BUSY = "rooms_busy"
     KITS_AWAY = "kits_away"
@@ -191,12 +204,24 @@ class Change(StrEnum):
     KIT_ADDED = "kit_added"
     PRACTITIONER_ADDED = "practitioner_added"
     PRACTITIONER_FREED = "practitioner_freed"
+    #: What else the client has at that time is moved.
+    CLIENT_FREED = "client_freed"
+    #: Whoever can, instead of who was asked for; whichever room.
+    ANY_PRACTITIONER = "any_practitioner"
+    ANY_ROOM = "any_room"
+    #: The lines change places.
+    ANY_ORDER = "any_order"
+    #: Without one line; it may have a day of its own.
+    LINE_DROPPED = "line_dropped"
     LATER_DAY = "later_day"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WhatIf:
-    """With this one change the earliest option starts at `opens_at`. `subject_id`: who or what is freed."""
+    """With this one change the earliest option starts at `opens_at`.
+
+    `subject_id`: who or what is freed; the service that is dropped.
+    """
 
     change: Change
     opens_at: datetime

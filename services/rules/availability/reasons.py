@@ -10,16 +10,24 @@ from datetime import datetime, timedelta
 from typing import TypeVar
 from uuid import UUID
 
-from services.rules.availability.bits import first_bit
-from services.rules.availability.layouts import crews_of, rooms_of
+from services.rules.availability.bits import first_bit, some_of
+from services.rules.availability.layouts import (
+    able_people,
+    able_rooms,
+    crews_of,
+    orders_of,
+    rooms_of,
+)
 from services.rules.availability.masks import Group, Masks
 from services.rules.availability.model import (
+    MOST_IN_ANY_ORDER,
     Change,
     DayReason,
     Kit,
     Practitioner,
     Question,
     Room,
+    WantedLine,
     WhatIf,
     Why,
 )
@@ -55,12 +63,31 @@ def day_reasons(masks: Masks, days: Sequence[Period]) -> list[DayReason]:
 
 
 def _missing(question: Question) -> Why | None:
-    if not any(crews_of(question, question.lines)):
-        return Why.NO_ONE_WITH_SKILL
-    if not rooms_of(question, question.lines):
-        return Why.NO_ROOM_WITH_FEATURE
+    """What no day has; asked of the order that gets furthest."""
+    orders = orders_of(question)
+    if not orders:
+        return Why.SCREENING
+    if not any(tier for lines in orders for tier in crews_of(question, lines)):
+        if all(able_people(question, question.lines)):
+            return Why.TOO_MANY_PRACTITIONERS
+        unnamed = [replace(line, practitioner_id=None) for line in question.lines]
+        others = all(able_people(question, unnamed))
+        return Why.PRACTITIONER_LACKS_SKILL if others else Why.NO_ONE_WITH_SKILL
+    if not any(rooms_of(question, lines) for lines in orders):
+        if all(able_rooms(question, question.lines)):
+            return Why.TOO_MANY_ROOMS
+        others = all(able_rooms(question, _anywhere(question.lines)))
+        return Why.ROOM_LACKS_FEATURE if others else Why.NO_ROOM_WITH_FEATURE
     kinds = {line.kit_kind for line in question.lines if line.kit_kind}
     return Why.NO_KIT_OF_KIND if kinds - {kit.kind for kit in question.kits} else None
+
+
+def _anybody(lines: Sequence[WantedLine]) -> tuple[WantedLine, ...]:
+    return tuple(line if line.is_bound else replace(line, practitioner_id=None) for line in lines)
+
+
+def _anywhere(lines: Sequence[WantedLine]) -> tuple[WantedLine, ...]:
+    return tuple(replace(line, room_id=None) for line in lines)
 
 
 def _checks(masks: Masks) -> list[Check]:
@@ -75,6 +102,13 @@ def _checks(masks: Masks) -> list[Check]:
     )
     of_idle = dict(zip(masks.groups, idle.groups, strict=True))
 
+    def licensed(group: Group, starts: int) -> int:
+        slots = enumerate(group.crews.slots)
+        return some_of(
+            starts,
+            [{who: masks.covering(group.layout, n, who) for who in able} for n, able in slots],
+        )
+
     def on_shift(group: Group, starts: int) -> int:
         return of_idle[group].some_crew(starts)
 
@@ -82,6 +116,7 @@ def _checks(masks: Masks) -> list[Check]:
         (Why.CLOSED, lambda g, starts: starts & g.is_open),
         (Why.NOT_IN_PERIOD, lambda _, starts: starts & masks.in_period),
         (Why.SCREENING, lambda g, starts: starts & g.screened),
+        (Why.NO_ONE_LICENSED, licensed),
         (Why.NO_ONE_ON_SHIFT, on_shift),
         (Why.ROOMS_BUSY, lambda g, starts: starts & g.some_room),
         (Why.KITS_AWAY, lambda g, starts: starts & g.some_kits),
@@ -160,9 +195,34 @@ def _changes(question: Question) -> Iterator[tuple[WhatIf, Question]]:
                 what(Change.PRACTITIONER_FREED, person.id),
                 replace(question, practitioners=freed_people),
             )
+    if question.client_busy:
+        yield what(Change.CLIENT_FREED), replace(question, client_busy=())
+    yield from _wishes_dropped(question, what)
     if question.period.end < question.horizon:
         later = Period(question.period.start, question.horizon)
         yield what(Change.LATER_DAY), replace(question, period=later)
+
+
+def _wishes_dropped(
+    question: Question, what: Callable[..., WhatIf]
+) -> Iterator[tuple[WhatIf, Question]]:
+    """What the client could do without."""
+    lines = question.lines
+    for change, free in ((Change.ANY_PRACTITIONER, _anybody), (Change.ANY_ROOM, _anywhere)):
+        if free(lines) != lines:
+            yield what(change), replace(question, lines=free(lines))
+    if 1 < len(lines) <= MOST_IN_ANY_ORDER and not question.any_order:
+        yield what(Change.ANY_ORDER), replace(question, any_order=True)
+    for n, line in enumerate(lines if len(lines) > 1 else ()):
+        left = [at for at in range(len(lines)) if at != n]
+        rest = replace(
+            question,
+            lines=tuple(lines[at] for at in left),
+            not_before=frozenset(
+                (left.index(a), left.index(b)) for a, b in question.not_before if n not in {a, b}
+            ),
+        )
+        yield what(Change.LINE_DROPPED, line.service_id), rest
 
 
 def _with(them: tuple[T, ...], n: int, one: T) -> tuple[T, ...]:

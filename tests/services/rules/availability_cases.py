@@ -94,6 +94,7 @@ def questions(draw):
             room_features=draw(features), kit_kind=draw(st.sampled_from(["", "", "brow", "brow", "lash"])),
             practitioner_id=draw(st.sampled_from([None, None, None, *ids])),
             room_id=draw(st.sampled_from([None, None, None, *rooms])),
+            is_bound=draw(st.sampled_from([False, False, True])),
             may_start=draw(st.sampled_from([None, None, None, (span(60, 9999),)])),
             own_minutes=draw(st.sampled_from([{}, {}, {ids[0]: LONGER}, {ids[1]: LONGER, ids[2]: LONGER}])),
         )
@@ -124,7 +125,9 @@ def questions(draw):
         way_back=draw(st.one_of(st.just(NO_WAY_BACK), ways_back())),
         open=draw(st.sampled_from([WHOLE, (span(30, 200), span(230, 420))])),
         client_busy=draw(spans(most=1)), any_order=draw(st.booleans()),
-        orders=draw(st.sampled_from([(), (), tuple(permutations(range(len(lines))))[1:]])),
+        not_before=draw(st.one_of(st.just(frozenset()), st.frozensets(
+            st.sampled_from(list(permutations(range(len(lines)), 2)) or [(0, 1)]), max_size=2,
+        ))) if len(lines) > 1 else frozenset(),
         shortest_minutes=draw(st.sampled_from([0, 20, 45])),
         usual_practitioner_id=draw(st.sampled_from([None, *ids])),
     )  # fmt: skip

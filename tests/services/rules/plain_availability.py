@@ -61,7 +61,8 @@ def ways_at(q: Question, start: datetime, without: frozenset[str] = frozenset())
     orders = [] if q.any_order else [q.lines]
     for places in permutations(range(len(q.lines))) if q.any_order else ():
         order = tuple(q.lines[n] for n in places)
-        if (not q.orders or places in q.orders) and order not in orders:
+        wrong = any(places.index(a) < places.index(b) for a, b in q.not_before)
+        if not wrong and order not in orders:
             orders.append(order)
     for n, lines in enumerate(orders):
         people = [
@@ -152,7 +153,7 @@ def _way(q, start, lines, order, crew, rooms, kits, without):
         turnover = _attendant(q, span.ends_at, span.turnover_ends_at, idle) or who
         if "shift" in without:
             set_up = turnover = who
-        elif not within(person.covers[line.service_id], span.starts_at):
+        if "licence" not in without and not within(person.covers[line.service_id], span.starts_at):
             return None
         doers.append((set_up, turnover))
         if span.unattended_at is None:

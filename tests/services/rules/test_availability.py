@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 
+from services.rules.availability.layouts import orders_of
 from services.rules.availability.masks import Masks
 from services.rules.availability.model import (
     Change,
@@ -16,6 +17,7 @@ from services.rules.availability.model import (
     Question,
     Room,
     WantedLine,
+    WhatIf,
     Why,
 )
 from services.rules.availability.reasons import day_reasons, what_ifs
@@ -31,7 +33,8 @@ from tests.services.rules.plain_availability import MINUTE, back_at, meets, plai
 NEW = UUID(int=0)
 #: The reasons in the order in which they are asked, and the plain search's name of each check.
 ORDER = [
-    (Why.CLOSED, "open"), (Why.SCREENING, "screening"), (Why.NO_ONE_ON_SHIFT, "shift"),
+    (Why.CLOSED, "open"), (Why.SCREENING, "screening"), (Why.NO_ONE_LICENSED, "licence"),
+    (Why.NO_ONE_ON_SHIFT, "shift"),
     (Why.ROOMS_BUSY, "rooms"), (Why.KITS_AWAY, "kits"), (Why.PRACTITIONERS_BUSY, "crew"),
     (Why.CLIENT_BUSY, "client"),
 ]  # fmt: skip
@@ -72,7 +75,11 @@ def test_each_reason_is_the_first_check_that_leaves_no_start_of_that_day(questio
     assert [r.day for r in reasons] == empty
     for reason in reasons:
         number = next((n for n, (why, _) in enumerate(ORDER) if why is reason.why), None)
-        if number is None:
+        if reason.why is Why.NOT_IN_PERIOD:
+            continue
+        # What no day has: not even with every check left out is there a way.
+        if number is None or (question.any_order and not orders_of(question)):
+            assert not left_by(question, 0), reason
             continue
         still = {s for s in left_by(question, number + 1) if reason.day.start <= s < reason.day.end}
         assert not still, reason
@@ -137,6 +144,27 @@ def test_every_change_opens_exactly_the_start_it_names(question):
         every = frozenset().union(*(line.room_features for line in question.lines))
         more = replace(question, rooms=(*question.rooms, Room(id=NEW, features=every)))
         assert not plain_options(more)
+    # What is not named opens nothing.
+    for n in range(len(question.lines) if len(question.lines) > 1 else 0):
+        if Change.LINE_DROPPED not in {w.change for w in found}:
+            assert not plain_options(without_line(question, n))
+    for change in {Change.ANY_PRACTITIONER, Change.ANY_ROOM, Change.CLIENT_FREED} - {
+        w.change for w in found
+    }:
+        what = WhatIf(change=change, opens_at=question.period.start)
+        assert not plain_options(changed(question, what))
+
+
+def with_lines(question, *lines):
+    return replace(question, lines=tuple(lines))
+
+
+def without_line(question, n):
+    """The lines behind it move up a place, and so do the pairs that may not be."""
+    pairs = {pair for pair in question.not_before if n not in pair}
+    up = frozenset((a - (a > n), b - (b > n)) for a, b in pairs)
+    rest = with_lines(question, *question.lines[:n], *question.lines[n + 1 :])
+    return replace(rest, not_before=up)
 
 
 def changed(question, what):
@@ -159,6 +187,26 @@ def changed(question, what):
             return replace(question, practitioners=(*question.practitioners, new))
         case Change.PRACTITIONER_FREED:
             return replace(question, practitioners=freed(question.practitioners))
+        case Change.CLIENT_FREED:
+            return replace(question, client_busy=())
+        case Change.ANY_PRACTITIONER:
+            return with_lines(
+                question,
+                *(x if x.is_bound else replace(x, practitioner_id=None) for x in question.lines),
+            )
+        case Change.ANY_ROOM:
+            return with_lines(question, *(replace(x, room_id=None) for x in question.lines))
+        case Change.ANY_ORDER:
+            return replace(question, any_order=True)
+        case Change.LINE_DROPPED:
+            return min(
+                (
+                    without_line(question, n)
+                    for n, line in enumerate(question.lines)
+                    if line.service_id == what.subject_id
+                ),
+                key=lambda q: min(plain_options(q), default=question.horizon),
+            )
         case Change.LATER_DAY:
             return replace(question, period=Period(question.period.start, question.horizon))
 
@@ -225,6 +273,57 @@ def test_a_visit_may_cross_midnight_where_it_is_open_then():
     assert local[13].time() == time(20) and local[-1].time() == time(23, 55)
     assert found[-1].ends_at == at_local(day + timedelta(days=1), time(0, 55), zone)
     assert len(found) == 13 + 48
+
+
+def test_what_was_asked_for_is_the_reason_where_others_have_it():
+    question = at_place("UTC", datetime(2026, 5, 7, tzinfo=UTC).date(), "09:00", "17:00")
+    (line,), (one,), (room,) = question.lines, question.practitioners, question.rooms
+    people = [replace(one, id=UUID(int=n)) for n in (1, 2, 3)]
+    unable = replace(one, id=UUID(int=4), covers={line.service_id: ()})
+    sink = replace(room, id=UUID(int=102), features=frozenset({"sink"}))
+    over = replace(one, covers={line.service_id: (Period(WHOLE[0].start, question.period.start),)})
+
+    def asking(*who, **more):
+        lines = tuple(replace(line, practitioner_id=w and w.id, **more) for w in who)
+        return replace(question, practitioners=(*people, unable), rooms=(room, sink), lines=lines)
+
+    for asked, why, changes in (
+        (asking(unable), Why.PRACTITIONER_LACKS_SKILL, [Change.ANY_PRACTITIONER]),
+        (
+            asking(None, room_features=frozenset({"sink"}), room_id=room.id),
+            Why.ROOM_LACKS_FEATURE,
+            [Change.ANY_ROOM],
+        ),
+        (
+            asking(*people),
+            Why.TOO_MANY_PRACTITIONERS,
+            [Change.ANY_PRACTITIONER, Change.LINE_DROPPED],
+        ),
+        # To the first and back again: the other order has the first but once.
+        (
+            asking(people[0], people[1], replace(people[0])),
+            None,
+            [],
+        ),
+        (asking(unable, is_bound=True), Why.PRACTITIONER_LACKS_SKILL, []),
+        (
+            replace(asking(None, None), any_order=True, not_before=frozenset({(0, 1), (1, 0)})),
+            Why.SCREENING,
+            [Change.LINE_DROPPED],
+        ),
+        (
+            replace(question, practitioners=(over,)),
+            Why.NO_ONE_LICENSED,
+            [Change.PRACTITIONER_ADDED],
+        ),
+    ):
+        masks = Masks(question=asked)
+        if why is None:
+            assert options(asked, 1)
+            continue
+        assert options(asked, 1) == []
+        assert [r.why for r in day_reasons(masks, [question.period])] == [why]
+        assert sorted(w.change for w in what_ifs(masks)) == sorted(changes)
 
 
 def test_nothing_at_all_says_what_is_missing():
