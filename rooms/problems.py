@@ -19,7 +19,9 @@ class RoomNotReady(Problem):
 
     @property
     def detail(self) -> str:
-        return f"The room {_IN_WORDS.get(self.fields['state'], self.fields['state'])}."
+        state = self.fields.get("state")
+        # A refusal that is told again no longer knows it.
+        return f"The room {_IN_WORDS.get(state, state)}." if state else self.title
 
 
 class StepsOpen(Problem):
