@@ -153,13 +153,14 @@ def sign_off_list(
     row.done = len(by_state[RowState.DONE]) + len(by_state[RowState.CONTRADICTED])
     row.not_done = len(found.rows) - row.done
     put(row, fields=["signed_off_at", "signed_off_by", "done", "not_done"])
-    late = queries.due_at(place, kind, day)
+    due_at = queries.due_at(place, kind, day)
     _evidence(
         "check_list.signed_off",
         row,
         {
+            "due_at": due_at,
             "pack": found.parameter.pack,
-            "late": late is not None and now > late,
+            "late": due_at is not None and now > due_at,
             **{state.value: by_state[state] for state in RowState},
         },
     )

@@ -2,6 +2,9 @@
 
 from datetime import timedelta
 
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
 from rooms import tasks as room_tasks
 from spa_ops.kernel import clock
 from tests.services.day import GLOVED, RECORD, WASHED, consult, in_room, line
@@ -80,3 +83,13 @@ def test_a_lead_sees_the_own_location_and_others_nothing(call):
         "?from=2026-05-01",
     ):
         assert call("olga").get(f"dashboard{query}").status_code == 422
+
+
+def test_many_locations_take_as_many_statements_as_one(call):
+    taken = {}
+    for who in ("lena", "olga"):
+        with CaptureQueriesContext(connection) as statements:
+            places = call(who).get("dashboard").body["locations"]
+        taken[who] = (len(places), len(statements))
+    # Who sees the whole business sees its licences as well.
+    assert taken == {"lena": (1, taken["lena"][1]), "olga": (2, taken["lena"][1] + 1)}

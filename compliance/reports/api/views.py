@@ -19,8 +19,8 @@ from spa_ops.web.views import INSPECTOR, LEADS, ApiView, answer, page_limit
 MOST_DAYS = 400
 _LICENCE = object_schema(entry="int", subject_id="uuid", valid_through="date", lapsed="bool")
 _FIGURE = object_schema(
-    name="str", says="str", basis="str", of="int", met="int", basis_points="int?",
-    not_met_entries="[int]", entries="str",
+    name="str", says="str", basis="str", applies="bool", of="int", met="int", basis_points="int?",
+    why=array_of(object_schema(flaw="str", count="int")), not_met_entries="[int]", entries="str",
 )  # fmt: skip
 
 
@@ -52,10 +52,12 @@ class _Days(ApiView):
 
 class ReadDashboard(_Days):
     """For each location in reach and a period: visits screened before start, implements cleared before
-    use, solutions inside their window, turnovers on time, open flags, licences about to lapse.
+    use, solutions inside their window, turnovers on time and not too fast, opening and closing lists,
+    hand-overs, equipment, sterilisers, open flags, licences about to lapse.
 
-    Judged on evidence entries alone; each figure leads to the entries behind it. A figure with nothing
-    judged has no score: no record is not a full score.
+    Judged on evidence entries alone; each figure leads to the entries behind it, and `why` says what was
+    wrong how often. A figure with nothing judged has no score: no record is not a full score. `applies`
+    is false where the location had nothing of that sort in the period, such as no steriliser.
     """
 
     access = {"GET": LEADS}
@@ -107,7 +109,7 @@ class ListFigureEntries(_Days):
         with snapshot(self.actor.business_id):
             place = tenancy.location(id, self.actor)
             last = last or local_date(self.now, place.zone)
-            found = queries.figure(place, figure, first or last, last)
+            found = queries.figure(place, figure, first or last, last, self.now)
             numbers = {True: found.met, False: found.not_met, None: found.met + found.not_met}[met]
             items = ledger.entries(id, numbers=sorted(numbers), after_n=after, limit=limit)
         following = items[-1]["n"] if len(items) == limit else None

@@ -2,13 +2,16 @@
 
 A figure counts how many of the things that happened were as they must be, and names the entries
 that say so and those that say otherwise. Nothing recorded is nothing counted: what should have
-happened and was never recorded needs the schedule of duties, which is not judged here.
+happened and was never recorded is only seen where a due check was raised for it.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from typing import Any
+
+from spa_ops.kernel.intervals import Period
 
 PASSES = frozenset({"proceed", "proceed_with_care"})
 
@@ -24,18 +27,68 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
-    """`of` things were judged; the entries in `met` say they were right, those in `not_met` not."""
+class Judged:
+    """One thing that was judged: the entry that tells of it, when it counts, and what was wrong with it."""
+
+    n: int
+    at: datetime
+    why: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Terms:
+    """What judging goes by besides entries: local days, the house's minutes, and until when is told.
+
+    `pieces`: the kind of each piece of equipment that was ever on file.
+    """
+
+    local_day: Callable[[datetime], date]
+    until: datetime
+    turnover_within: timedelta = timedelta(minutes=10)
+    pieces: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rule:
+    """How a figure is made: from which kinds of entries, and of whom it is asked at all.
+
+    `asked_of`: a kind of entry without which a location has nothing of that sort, and what its
+    `kind` must be then; of a steriliser or a piece that was retired nothing is asked any more.
+    """
 
     name: str
     says: str
     basis: str
-    met: tuple[int, ...]
-    not_met: tuple[int, ...]
+    kinds: frozenset[str]
+    judge: Callable[[Sequence[Seen], Terms], Iterable[Judged]]
+    asked_of: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figure:
+    """What was judged, in the order of the chain: `met` was right, `not_met` was not."""
+
+    name: str
+    says: str
+    basis: str
+    judged: tuple[Judged, ...]
+
+    @property
+    def met(self) -> tuple[int, ...]:
+        return tuple(one.n for one in self.judged if not one.why)
+
+    @property
+    def not_met(self) -> tuple[int, ...]:
+        return tuple(one.n for one in self.judged if one.why)
+
+    @property
+    def why(self) -> dict[str, int]:
+        """What was wrong, and how often; one thing may be wrong in two ways."""
+        return dict(sorted(Counter(word for one in self.judged for word in one.why).items()))
 
     @property
     def of(self) -> int:
-        return len(self.met) + len(self.not_met)
+        return len(self.judged)
 
     @property
     def basis_points(self) -> int | None:
@@ -43,26 +96,31 @@ class Figure:
         return len(self.met) * 10_000 // self.of if self.of else None
 
 
-def _instant(text: str) -> datetime:
-    return datetime.fromisoformat(text)
-
-
-def _figure(name: str, says: str, basis: str, judged: Iterable[tuple[int, bool]]) -> Figure:
-    pairs = list(judged)
+def figure_of(rule: Rule, entries: Iterable[Seen], terms: Terms, period: Period) -> Figure:
+    """A figure of what counts in a period; the entries may reach beyond it on both sides."""
+    mine = [entry for entry in entries if entry.kind in rule.kinds]
+    judged = (one for one in rule.judge(mine, terms) if period.start <= one.at < period.end)
     return Figure(
-        name=name,
-        says=says,
-        basis=basis,
-        met=tuple(n for n, good in pairs if good),
-        not_met=tuple(n for n, good in pairs if not good),
+        name=rule.name,
+        says=rule.says.format(minutes=int(terms.turnover_within.total_seconds()) // 60),
+        basis=rule.basis,
+        judged=tuple(sorted(judged, key=lambda one: one.n)),
     )
 
 
-def screened_before_start(entries: Sequence[Seen], local_day: Callable[[datetime], date]) -> Figure:
+def instant(text: str) -> datetime:
+    """An instant as entries have it."""
+    return datetime.fromisoformat(text)
+
+
+def _unless(good: bool, why: str) -> tuple[str, ...]:
+    return () if good else (why,)
+
+
+def screened_before_start(entries: Sequence[Seen], terms: Terms) -> Iterator[Judged]:
     """Lines that started after a verdict of the same local day that let them, or an override."""
     verdicts: dict[str, Seen] = {}
     overridden: set[str] = set()
-    judged: list[tuple[int, bool]] = []
     for entry in entries:
         line = entry.facts.get("line_id", "")
         if entry.kind == "line.screened":
@@ -74,40 +132,31 @@ def screened_before_start(entries: Sequence[Seen], local_day: Callable[[datetime
             verdict = verdicts.get(line)
             good = (
                 verdict is not None
-                and verdict.facts["screened_on"] == str(local_day(entry.occurred_at))
+                and verdict.facts["screened_on"] == str(terms.local_day(entry.occurred_at))
                 and (
                     verdict.facts["verdict"] in PASSES
                     or line in overridden
                     or entry.facts["overridden"]
                 )
             )
-            judged.append((entry.n, good))
-    return _figure(
-        "screened_before_start",
-        "Lines started after screening of the same day let them",
-        "16 TAC 83.102(b) for what is looked for; asking anew each day is house policy",
-        judged,
-    )
+            yield Judged(n=entry.n, at=entry.occurred_at, why=_unless(good, "not_screened"))
 
 
-def cleared_before_use(entries: Sequence[Seen]) -> Figure:
+def cleared_before_use(entries: Sequence[Seen], _: Terms) -> Iterator[Judged]:
     """Kits opened for a client with every implement in them cleared."""
-    return _figure(
-        "cleared_before_use",
-        "Kits opened with every implement cleared",
-        "16 CCR 979 (older text); Wyo. barber rules ch. 2 s. 2-2",
-        ((e.n, bool(e.facts["cleared"])) for e in entries if e.kind == "kit.opened"),
-    )
+    for entry in entries:
+        why = _unless(bool(entry.facts["cleared"]), "not_cleared")
+        yield Judged(n=entry.n, at=entry.occurred_at, why=why)
 
 
-def soaked_inside_window(entries: Sequence[Seen]) -> Figure:
+def soaked_inside_window(entries: Sequence[Seen], _: Terms) -> Iterator[Judged]:
     """Implements immersed in a bath as strong as its label asks and inside its use window."""
     struck = {e.facts["event_id"] for e in entries if e.kind == "implement.event_struck"}
     baths: dict[str, Seen] = {
         e.facts["solution_id"]: e for e in entries if e.kind == "solution.mixed"
     }
     ended = {
-        e.facts["solution_id"]: _instant(e.facts["ended_at"])
+        e.facts["solution_id"]: instant(e.facts["ended_at"])
         for e in entries
         if e.kind == "solution.ended"
     }
@@ -117,39 +166,32 @@ def soaked_inside_window(entries: Sequence[Seen]) -> Figure:
         if bath is None or bath.facts["pour"] != "ok":
             return False
         end = min(
-            _instant(bath.facts["discard_at"]),
+            instant(bath.facts["discard_at"]),
             ended.get(
                 entry.facts["agent_id"], datetime.max.replace(tzinfo=entry.occurred_at.tzinfo)
             ),
         )
         return entry.occurred_at < end
 
-    return _figure(
-        "soaked_inside_window",
-        "Implements immersed in a solution inside its use window",
-        "16 TAC 83.101(a)(3) and the like; the strictest of label, board and house",
-        (
-            (e.n, inside(e))
-            for e in entries
-            if e.kind == "implement.reprocessed"
-            and e.facts["event"] == "immersed"
-            and e.facts.get("event_id") not in struck
-        ),
-    )
+    for e in entries:
+        immersed = e.kind == "implement.reprocessed" and e.facts["event"] == "immersed"
+        if immersed and e.facts.get("event_id") not in struck:
+            yield Judged(n=e.n, at=e.occurred_at, why=_unless(inside(e), "outside_window"))
 
 
-def turnovers_on_time(entries: Sequence[Seen], within: timedelta) -> Figure:
+def turnovers_on_time(entries: Sequence[Seen], terms: Terms) -> Iterator[Judged]:
     """Turnovers after a client that began within the location's minutes."""
-    return _figure(
-        "turnovers_on_time",
-        f"Turnovers begun within {int(within.total_seconds()) // 60} minutes of leaving",
-        "house policy: no rule publishes minutes of turnover",
-        (
-            (e.n, e.occurred_at - _instant(e.facts["due_since"]) <= within)
-            for e in entries
-            if e.kind == "room.turnover_begun" and e.facts.get("visit_id")
-        ),
-    )
+    for e in entries:
+        if e.facts.get("visit_id"):
+            in_time = e.occurred_at - instant(e.facts["due_since"]) <= terms.turnover_within
+            yield Judged(n=e.n, at=e.occurred_at, why=_unless(in_time, "late"))
+
+
+def turnovers_not_too_fast(entries: Sequence[Seen], _: Terms) -> Iterator[Judged]:
+    """Turnovers that took at least what their steps and the wet time take; early entries do not say."""
+    for e in entries:
+        if "too_fast" in e.facts:
+            yield Judged(n=e.n, at=e.occurred_at, why=_unless(not e.facts["too_fast"], "too_fast"))
 
 
 def open_flags(entries: Sequence[Seen]) -> tuple[int, ...]:
