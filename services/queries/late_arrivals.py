@@ -1,14 +1,14 @@
 """What can be offered to a client who comes late. Reads only: nothing is done until somebody chooses."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import combinations
 from uuid import UUID
 
 from services.models import Line, LineState, Visit, VisitState
 from services.queries import visits as queries
-from services.queries.alternatives import Clashed, asked_of, options_for
+from services.queries.alternatives import MOST, Clashed, asked_of, options_for
 from services.queries.availability import LineAsked, availability
 from services.rules.availability.model import GRID_MINUTES, Option
 from spa_ops.kernel.actor import Actor
@@ -18,6 +18,8 @@ from spa_ops.tenancy import queries as tenancy
 #: Searches for a shorter visit: the likeliest of a visit of many lines.
 MOST_TRIED = 14
 MOST_SHORTENED = 3
+#: Who stands at the desk would rather see somebody else today than come again: house policy.
+SOON = timedelta(hours=4)
 _MINUTE = timedelta(minutes=1)
 
 
@@ -62,7 +64,10 @@ def late_arrival(*, actor: Actor, now: datetime, visit_id: UUID, minutes: int) -
         without=frozenset({visit_id}),
     )
     at_length = (False,) * len(lines)
-    moved = [Offer(kind="moved", option=o, brief=at_length) for o in options_for(actor, now, whole)]
+    moved = [
+        Offer(kind="moved", option=o, brief=at_length)
+        for o in _whole(actor, now, whole, expected_at)
+    ]
     shortened = list(_shortened(actor, now, visit, lines, expected_at))
     return LateArrival(visit=visit, expected_at=expected_at, offers=[*shortened, *moved])
 
@@ -72,6 +77,26 @@ def _on_grid(at: datetime) -> datetime:
         minutes=at.minute % GRID_MINUTES, seconds=at.second, microseconds=at.microsecond
     )
     return at if not past else at - past + timedelta(minutes=GRID_MINUTES)
+
+
+def _whole(actor: Actor, now: datetime, whole: Clashed, expected_at: datetime) -> list[Option]:
+    """The same at its full length: with the same people, and with anybody if they have no time soon."""
+    found = options_for(actor, now, whole)
+    if found and found[0].starts_at < expected_at + SOON:
+        return found
+    by_anybody = availability(
+        actor=actor,
+        now=now,
+        location_id=whole.location_id,
+        client_id=whole.client_id,
+        lines=[replace(line, practitioner_id=None) for line in whole.lines],
+        since=expected_at,
+        until=expected_at + SOON,
+        limit=MOST,
+        without=whole.without,
+        explain=False,
+    ).options
+    return [*by_anybody, *found]
 
 
 def _shortened(

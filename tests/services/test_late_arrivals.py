@@ -81,6 +81,24 @@ def test_a_visit_of_one_line_is_moved_or_declined(call, now):
     assert kinds == {"moved", "declined"}
 
 
+def test_who_cannot_have_the_same_person_soon_is_offered_another_today(call, now):
+    visit = book(call, now, line(now, who="pavel", minutes=30)).body
+    goes = datetime.fromisoformat(visit["lines"][0]["turnover_ends_at"])
+    away = {"starts_at": goes.isoformat(), "ends_at": (goes + timedelta(hours=14)).isoformat()}
+    planned = call("lena").post(
+        f"locations/{LAKE}/absences", {"kind": "time_off", "person_id": str(uid("pavel")), **away}
+    )
+    assert planned.status_code == 201, planned.body
+    offered = ask(call, visit, 10).body
+    moved = [o["option"] for o in offered["offers"] if o["kind"] == "moved"]
+    assert moved[0]["starts_at"] == offered["expected_at"]
+    who = [o["lines"][0]["practitioner_id"] for o in moved]
+    assert str(uid("pavel")) not in who[:3] and set(who[3:]) == {str(uid("pavel"))}
+    (first, *_) = [o for o in offered["offers"] if o["kind"] == "moved"]
+    assert call("freya").post(first["path"], first["body"]).status_code == 200
+    assert claims_match()
+
+
 def test_who_is_here_long_after_the_start_is_received_from_now_on_the_grid(call, now):
     visit = book(call, now).body
     with clock.stopped_at(now + timedelta(minutes=93, seconds=20)):
