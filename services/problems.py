@@ -232,6 +232,15 @@ class KitNotCleared(Problem):
 
     slug, status, title = "kit-not-cleared", 409, "Kit not cleared"
 
+    @property
+    def detail(self) -> str:
+        if self.fields.get("kit_id") is None:
+            return "This line has no kit, and its service needs one."
+        return (
+            "Not every implement of this kit is cleared. Take a cleared kit, or bring this one the whole "
+            "way back; its clearance says what is left to do."
+        )
+
 
 class Overpaid(Problem):
     """More than is owed cannot be taken; `balance_minor` says what is owed now, in minor units."""

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Mapping, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -81,7 +82,7 @@ def start_line(
     _check_verdict(line)
     check_flags(visit, line, place, now)
     check_patch_tests(visit, line, place, now)
-    _check_place(visit, line, now)
+    _check_place(actor, visit, line, now)
     if actor.person_id != line.practitioner_id:
         # Whoever confirms hands and gloves is the one who wears them.
         raise NotCovered
@@ -120,15 +121,20 @@ def _check_verdict(line: Line) -> None:
         raise ScreeningForbids(verdict=line.verdict, earliest_on=earliest, earliest_at=at)
 
 
-def _check_place(visit: Visit, line: Line, now: datetime) -> None:
+def _check_place(actor: Actor, visit: Visit, line: Line, now: datetime) -> None:
     if visit.room_id != line.room_id:
         raise WrongState(thing="client", state="in another room", needed="the line's own room")
     rooms.check_in_service(room_id=line.room_id, visit_id=visit.id, now=now)
     if line.kit_id is None:
         if line.service.kit_kind:
             raise KitNotCleared(kit_id=None)
-    elif not kits.was_cleared_for(kit_id=line.kit_id, visit_id=visit.id):
-        raise KitNotCleared(kit_id=str(line.kit_id))
+        return
+    is_cleared = partial(kits.was_cleared_for, kit_id=line.kit_id, visit_id=visit.id)
+    if not is_cleared():
+        # A kit that came with the client in the room, or that was brought back meanwhile, is opened now.
+        disinfection.open_kit(actor=actor, now=now, kit_id=line.kit_id, visit_id=visit.id)
+        if not is_cleared():
+            raise KitNotCleared(kit_id=str(line.kit_id))
 
 
 def _pot(

@@ -102,7 +102,7 @@ def _nearest_use(event: str, side: str) -> str:
 #: Each use of an implement of some kits, and what it lay in or was wiped with before and after.
 _WAYS = f"""
 WITH used AS (
-    SELECT k.kit_id, k.visit_id, i.id AS implement_id, i.tag, i.name, u.at, u.recorded_at, u.id
+    SELECT DISTINCT k.kit_id, k.visit_id, i.id AS implement_id, i.tag, i.name, u.at, u.recorded_at, u.id
     FROM disinfection_kit_use k
     JOIN disinfection_implement i ON i.kit_id = k.kit_id
     JOIN disinfection_event u ON u.implement_id = i.id AND u.kind = 'used' AND u.visit_id = k.visit_id

@@ -197,6 +197,60 @@ def test_an_uncleared_kit_is_recorded_and_does_not_start(call, now):
     assert len(opened["facts"]["uncleared_ids"]) == 2
 
 
+def kits_opened(call):
+    found = call("inga").get(f"evidence/{LAKE}/entries?kind=kit.opened").body["items"]
+    return [(e["facts"]["kit_id"], e["facts"]["cleared"]) for e in found]
+
+
+def test_another_kit_taken_with_the_client_in_the_room_is_opened_at_the_start(call, now):
+    visit = in_room(call, now, line(now, minutes=30, kit="brow kit 2"))
+    consult(call, visit)
+    refused = start(call, visit)
+    assert "Take a cleared kit" in refused.body["detail"]
+    swap = line(now, minutes=None, kit="brow kit 1")
+    swapped = call("petra").post(
+        f"lines/{visit['lines'][0]['id']}/swap", {"line": swap, "reason": "kit not cleared"}
+    )
+    assert swapped.status_code == 200, swapped.body
+    consult(call, visit, answers=[], findings=[])  # the other line is judged by what was said
+    planned = [each for each in swapped.body["lines"] if each["state"] == "planned"]
+    begun = start(call, {"lines": planned})
+    assert begun.status_code == 200, begun.body
+    assert kits_opened(call) == [
+        (str(uid("brow kit 2")), False),
+        (str(uid("brow kit 1")), True),
+    ]
+    kit = call("petra").get(f"kits/{uid('brow kit 1')}").body
+    assert {i["state"] for i in kit["implements"]} == {"in_use"}
+
+
+def test_a_kit_brought_the_whole_way_back_meanwhile_is_opened_anew(call, now):
+    visit = in_room(call, now, line(now, minutes=30, kit="brow kit 2"))
+    consult(call, visit)
+    bath = call("petra").post(
+        f"locations/{LAKE}/solutions",
+        {"product_id": str(uid("quat")), "container": "jar 1",
+         "concentrate": {"amount": "60", "unit": "mL"}, "water": {"amount": "960", "unit": "mL"}},
+    ).body["id"]  # fmt: skip
+    steps = [
+        ("washed", {}, 0), ("rinsed", {}, 10), ("dried", {}, 20),
+        ("immersed", {"agent_id": bath, "fully_open": True}, 30), ("lifted", {}, 630),
+        ("rinsed", {}, 640), ("dried", {}, 650), ("stored", {"covered": True}, 660),
+    ]  # fmt: skip
+    for kind, said, seconds in steps:
+        with clock.stopped_at(now + timedelta(seconds=seconds)):
+            assert start(call, visit).body["type"] == "/problems/kit-not-cleared"
+            done = call("petra").post(
+                f"kits/{uid('brow kit 2')}/reprocessing", {"kind": kind, **said}
+            )
+            assert done.status_code == 200, done.body
+    with clock.stopped_at(now + timedelta(seconds=661)):
+        assert start(call, visit).status_code == 200
+        again = call("lena").get(f"visits/{visit['id']}/trace")
+    assert kits_opened(call) == [(str(uid("brow kit 2")), cleared) for cleared in (False, True)]
+    assert again.status_code == 200, again.body
+
+
 def test_a_room_that_is_not_ready_takes_nobody(call, now):
     visit = book(call, now, line(now, minutes=30, room="room 3")).body
     call("freya").post(f"visits/{visit['id']}/arrive")

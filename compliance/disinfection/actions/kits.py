@@ -67,16 +67,22 @@ def add_implement(
 def open_kit(*, actor: Actor, now: datetime, kit_id: UUID, visit_id: UUID) -> Kit:
     """A kit is opened for a visit and counted out: all of it counts as soiled from here on, used or not.
 
-    That an implement was not cleared is recorded, never hidden; the line then does not start.
+    That an implement was not cleared is recorded, never hidden; the line then does not start. Once all
+    of it has come the whole way back meanwhile, it is opened anew.
     """
     kit = tenancy.locked(Kit, kit_id, actor)
     rows = queries.implements_in(kit.id)
     if not rows:
         raise KitEmpty
-    if KitUse.objects.filter(kit=kit, visit_id=visit_id).exists():
+    opened = set(
+        KitUse.objects.filter(kit=kit, visit_id=visit_id).values_list("cleared", flat=True)
+    )
+    if True in opened:
         return kit
     uncleared = [row.id for row in rows if not queries.track_of(row).may_be_used_at(now)]
     cleared = not uncleared
+    if cleared in opened:
+        return kit
     KitUse(
         business_id=actor.business_id,
         kit=kit,

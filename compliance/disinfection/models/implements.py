@@ -161,7 +161,10 @@ class EventStrike(TenantModel):
 
 @append_only
 class KitUse(TenantModel):
-    """A kit was opened for a visit, and whether every implement in it was cleared at that moment."""
+    """A kit was opened for a visit, and whether every implement in it was cleared at that moment.
+
+    Opened uncleared and brought back since, it is opened once more for the same visit.
+    """
 
     kit = TenantForeignKey("disinfection.Kit")
     visit_id = models.UUIDField()
@@ -176,7 +179,8 @@ class KitUse(TenantModel):
         constraints = [
             *tenant_constraints("disinfection_kit_use", kit="disinfection_kit"),
             models.UniqueConstraint(
-                fields=["business_id", "visit_id", "kit"], name="disinfection_kit_use_once"
+                fields=["business_id", "visit_id", "kit", "cleared"],
+                name="disinfection_kit_use_once",
             ),
         ]
         indexes = [

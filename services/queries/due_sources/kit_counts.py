@@ -18,7 +18,7 @@ Key = tuple[UUID, datetime]
 #: House policy: by then linen and bin are long gone, and what is missing shows at the kit's next count.
 LOOK_BACK = timedelta(days=31)
 
-# An opening whose pieces were all struck out as not used did not happen.
+# Of a kit that was opened anew for its visit the last opening counts. An opening whose pieces were all struck out as not used did not happen.
 _OPENED = """
 SELECT u.kit_id, k.name, u.opened_at, v.left_at,
     CASE WHEN v.state IN ('cancelled', 'no_show') THEN
@@ -28,7 +28,10 @@ SELECT u.kit_id, k.name, u.opened_at, v.left_at,
 FROM disinfection_kit_use u
 JOIN disinfection_kit k ON k.id = u.kit_id
 LEFT JOIN services_visit v ON v.id = u.visit_id
-WHERE k.location_id = %s AND u.opened_at > %s AND EXISTS (
+WHERE k.location_id = %s AND u.opened_at > %s AND NOT EXISTS (
+    SELECT 1 FROM disinfection_kit_use o
+    WHERE o.visit_id = u.visit_id AND o.kit_id = u.kit_id AND o.opened_at > u.opened_at)
+AND EXISTS (
     SELECT 1 FROM disinfection_event e JOIN disinfection_implement i ON i.id = e.implement_id
     WHERE i.kit_id = u.kit_id AND e.at = u.opened_at AND e.visit_id = u.visit_id AND e.kind = 'used'
     AND NOT EXISTS (SELECT 1 FROM disinfection_event_strike s WHERE s.event_id = e.id))
