@@ -1,5 +1,6 @@
 """Places and people, pure: opening hours, house policy of a site, licences. No I/O."""
 
+import re
 from dataclasses import dataclass, fields
 from datetime import date, datetime, time, timedelta
 from functools import lru_cache
@@ -73,6 +74,9 @@ class HousePolicy:
     #: A kit that was opened for a visit is counted back so long after the visit's end at the latest:
     #: linen and bin are still there to search.
     kit_count_back_minutes: int = 30
+    #: A house may throw its soak solutions out sooner than label and jurisdiction ask for: `at_closing`, or
+    #: such as "8 hours", "3 days" or "20 uses"; empty: as those ask.
+    solution_use_limit: str = ""
     #: A house may test its sterilisers more often than its jurisdiction asks for; 0: as that asks.
     spore_test_days: int = 0
     spore_test_warning_days: int = 3
@@ -82,6 +86,7 @@ class HousePolicy:
 WAX_DRAWINGS = ("new_each_dip", "disinfected_each_dip", "decanted_cup", "squeeze_bottle")
 
 
+_SOLUTION_LIMIT = re.compile(r"(at_closing|[1-9][0-9]{0,3} (hours|days|uses))?")
 _KINDS: dict[str, Any] = {f.name: type(f.default) for f in fields(HousePolicy)}
 
 
@@ -106,6 +111,8 @@ def house_policy(stored: Any) -> HousePolicy:
             errors.append((key, "invalid", "must be 5 to 240"))
         elif key == "wax_drawing" and value not in WAX_DRAWINGS:
             errors.append((key, "invalid", f"must be one of {', '.join(WAX_DRAWINGS)}"))
+        elif key == "solution_use_limit" and not _SOLUTION_LIMIT.fullmatch(value):
+            errors.append((key, "invalid", 'must be at_closing, such as "8 hours", or empty'))
         elif key == "kit_set_times" and not _are_wall_times(value):
             errors.append(
                 (key, "invalid", f'must be up to {MOST_SET_TIMES} times such as "11:00 15:30"')

@@ -10,7 +10,11 @@ from django.db import connection, connections
 from compliance.disinfection import tasks
 from compliance.disinfection.models import StripReading, TopUp
 from spa_ops.kernel import clock
+from spa_ops.kernel.clock import rfc3339
+from spa_ops.tenancy.models import Location
+from spa_ops.unit.rows import put
 from spa_ops.unit.work import reading
+from tests.services import builders as build
 from tests.world import BUSINESS, HARBOR, LAKE, uid
 
 KIT = f"kits/{uid('brow kit 2')}"
@@ -179,6 +183,60 @@ def test_more_than_any_container_takes_is_a_slip_of_the_finger(call, amount, uni
     )  # fmt: skip
     assert refused.status_code == 422
     assert refused.body["errors"][0]["pointer"] == "/water/amount"
+
+
+def _in_california():
+    place = Location.objects.get(id=LAKE)
+    place.jurisdiction = "us-ca"
+    put(place, fields=["jurisdiction"])
+
+
+@pytest.mark.parametrize(
+    ("chosen", "hours", "allowed"),
+    [("", 336, None), ("8 hours", 8, None), ("2 days", 48, None), ("3 uses", 336, 3)],
+)
+def test_a_house_may_throw_a_bath_out_sooner_and_each_limit_is_shown(
+    call, now, chosen, hours, allowed
+):
+    # The label says 14 days, California seven (1.07, 16 CCR 979, older text).
+    path = f"locations/{LAKE}"
+    read = call("olga").get(path)
+    changed = call("olga").patch(
+        path, {"policies": {"solution_use_limit": chosen}}, If_Match=read["ETag"]
+    )
+    assert changed.status_code == 200, changed.body
+    build.written(_in_california)
+    made = mix(call).body
+    shown = [(each["origin"], each["kind"], each["amount"]) for each in made["limits"]]
+    assert ("jurisdiction", "days", 7) in shown
+    house = [each for each in shown if each[0] == "house"]
+    assert house == ([("house", chosen.split()[1], int(chosen[0]))] if hours < 168 else [])
+    ends = min(timedelta(hours=hours), timedelta(days=7))
+    assert made["discard_at"] == rfc3339(now + ends)
+    assert made["uses_allowed"] == allowed
+
+
+@pytest.mark.parametrize("wrong", ["daily", "0 hours", "8 hours ", "-1 days", "at_closing 2", 8])
+def test_a_house_limit_that_cannot_be_read_is_refused(call, wrong):
+    path = f"locations/{LAKE}"
+    read = call("olga").get(path)
+    refused = call("olga").patch(
+        path, {"policies": {"solution_use_limit": wrong}}, If_Match=read["ETag"]
+    )
+    assert refused.status_code == 422
+    assert refused.body["errors"][0]["pointer"] == "/policies/solution_use_limit"
+
+
+def test_nothing_soaks_in_a_product_that_nobody_mixed(call):
+    petra = call("petra")
+    for kind in ("washed", "rinsed", "dried"):
+        petra.post(f"{KIT}/reprocessing", {"kind": kind})
+    into = {"kind": "immersed", "fully_open": True, "agent_id": str(uid("quat"))}
+    refused = petra.post(f"{KIT}/reprocessing", into)
+    assert (refused.status_code, refused.body["errors"][0]["pointer"]) == (422, "/agent_id")
+    assert {i["state"] for i in petra.get(KIT).body["implements"]} == {"cleaned"}
+    into["agent_id"] = mix(call).body["id"]
+    assert petra.post(f"{KIT}/reprocessing", into).status_code == 200
 
 
 # Containers ------------------------------------------------------------------------------------

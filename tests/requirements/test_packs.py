@@ -46,9 +46,14 @@ def limits(jurisdiction):
         ("us-tx", [(LimitKind.AT_CLOSING, None, Origin.JURISDICTION)]),
         # 1.07, 16 CCR 979 (older text): at least weekly
         ("us-ca", [(LimitKind.DAYS, 7, Origin.JURISDICTION)]),
-        # not stated in what was read of New York, nor anywhere for Wyoming here: house policy
+        # 1.10, OAC 4713-15-03, Okla. 175:10-7-6, Wis. Cos 4.02, Wyo. barber rules ch. 2 s. 2-2: daily
+        ("us-oh", [(LimitKind.AT_CLOSING, None, Origin.JURISDICTION)]),
+        ("us-ok", [(LimitKind.AT_CLOSING, None, Origin.JURISDICTION)]),
+        ("us-wi", [(LimitKind.AT_CLOSING, None, Origin.JURISDICTION)]),
+        ("us-wy", [(LimitKind.AT_CLOSING, None, Origin.JURISDICTION)]),
+        # not stated in what was read of New York, nor anything for Nevada here: house policy
         ("us-ny", [(LimitKind.AT_CLOSING, None, Origin.HOUSE)]),
-        ("us-wy", [(LimitKind.AT_CLOSING, None, Origin.HOUSE)]),
+        ("us-nv", [(LimitKind.AT_CLOSING, None, Origin.HOUSE)]),
     ],
 )
 def test_use_windows(jurisdiction, expected):
@@ -56,17 +61,21 @@ def test_use_windows(jurisdiction, expected):
 
 
 @pytest.mark.parametrize(
-    ("jurisdiction", "needed"),
-    # 1.03, 19 NYCRR 160.17(c): at least 10 min; elsewhere the label's own minute
-    [("us-ny", 600), ("us-tx", 60), ("us-ca", 60), ("us-wy", 60)],
-)
-def test_contact_floors(jurisdiction, needed):
+    ("jurisdiction", "family", "needed"),
+    # 1.03, 19 NYCRR 160.17(c), and 1.02, 18VAC41-20-270(B): at least 10 min; 1.05, OAC
+    # 4713-15-03(A)(4): with bleach only; 1.06 and elsewhere the label's own minute
+    [
+        ("us-ny", "quat", 600), ("us-va", "quat", 600), ("us-oh", "bleach", 600), ("us-oh", "quat", 60),
+        ("us-tx", "bleach", 60), ("us-ca", "quat", 60), ("us-wy", "quat", 60), ("us-nv", "quat", 60),
+    ],
+)  # fmt: skip
+def test_contact_floors(jurisdiction, family, needed):
     rows = parameters(jurisdiction, TODAY)[P.CONTACT_FLOORS].value
-    floors = floors_from(rows, method="immersion")
+    floors = floors_from(rows, method="immersion", family=family)
     assert contact_seconds_needed(label_seconds=60, floors_seconds=floors) == needed
 
 
-@pytest.mark.parametrize("jurisdiction", ["us-tx", "us-ny", "us-ca", "us-wy"])
+@pytest.mark.parametrize("jurisdiction", ["us-tx", "us-ny", "us-ca", "us-nv"])
 def test_sending_hours_and_retention_hold_everywhere(jurisdiction):
     found = parameters(jurisdiction, TODAY)
     # 12.01, 12.02, 47 CFR 64.1200(c)(1)
@@ -77,9 +86,9 @@ def test_sending_hours_and_retention_hold_everywhere(jurisdiction):
 
 
 def test_an_unknown_jurisdiction_is_not_guessed():
-    found = parameters("us-wy", TODAY)
+    found = parameters("us-nv", TODAY)
     assert found.packs == ("house-default@1",)
-    assert found.notes[0].startswith("No requirement pack for us-wy on 2026-03-02")
+    assert found.notes[0].startswith("No requirement pack for us-nv on 2026-03-02")
     assert all(one.is_house for one in found.values.values())
 
 

@@ -1,6 +1,6 @@
 """Kits counted back after a visit; what is missing is searched for until it is found or written off."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -59,6 +59,7 @@ def count_kit_back(
         )
         for piece in sorted(count.newly_missing)
     )
+    _count_as_soiled(actor, now, kit, count.newly_missing)
     for row in before:
         if row.implement_id in count.come_back:
             _settle(row, Outcome.FOUND, actor, now)
@@ -75,6 +76,13 @@ def count_kit_back(
         },
     )
     return kit
+
+
+def _count_as_soiled(actor: Actor, now: datetime, kit: Kit, ids: Collection[UUID]) -> None:
+    """Nobody knows where a missing piece lies: whatever was recorded of it, it is not clean."""
+    pieces = list(Implement.objects.filter(id__in=ids).order_by("tag"))
+    if pieces:
+        record(actor, now, kit.location, pieces, EventKind.PUT_WITH_SOILED, at=now)
 
 
 @action

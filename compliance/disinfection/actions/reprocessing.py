@@ -10,6 +10,7 @@ from compliance.disinfection.actions.solutions import end
 from compliance.disinfection.actions.way_back import follow
 from compliance.disinfection.models import EventStrike, Implement, ImplementEvent, Kit, Solution
 from compliance.disinfection.problems import KitEmpty
+from compliance.disinfection.queries import counting
 from compliance.disinfection.rules.clearance import apply, derive
 from compliance.disinfection.rules.reprocessing import EventKind, ImplementClass
 from compliance.disinfection.rules.tracks import Bench
@@ -38,7 +39,8 @@ def record_reprocessing(
     fully_open: bool = False,
     covered: bool = False,
 ) -> Kit:
-    """One step of the way back, for a whole kit or some of it, recorded as it happened.
+    """One step of the way back, for a whole kit or some of it, recorded as it happened. What is
+    missing from the kit is not there, and takes no part in it.
 
     A wrong order, an early lift or a bath past its window is recorded and does not clear; the
     answer says what to do. Raises `InvalidInput` for a time ahead, an unknown implement, or a
@@ -46,11 +48,17 @@ def record_reprocessing(
     """
     kit = tenancy.locked(Kit, kit_id, actor)
     rows = queries.implements_in(kit.id)
+    gone = counting.missing_of([row.id for row in rows])
     if implement_ids is not None:
         named = set(implement_ids)
         rows = [row for row in rows if row.id in named]
         if len(rows) != len(named):
             raise invalid("/implement_ids", "names an implement that is not in this kit")
+        if named & gone:
+            raise invalid(
+                "/implement_ids", "names an implement that is missing: say it is found first"
+            )
+    rows = [row for row in rows if row.id not in gone]
     _record_step(
         actor,
         now,
@@ -88,6 +96,8 @@ def record_reprocessing_of_kits(
     if any(kit.location_id != place.id for kit in kits):
         raise invalid("/kit_ids", "names a kit of another location")
     rows = [row for kit in kits for row in queries.implements_in(kit.id)]
+    gone = counting.missing_of([row.id for row in rows])
+    rows = [row for row in rows if row.id not in gone]
     if {row.kit_id for row in rows} != {kit.id for kit in kits}:
         raise KitEmpty
     _record_step(
@@ -122,8 +132,12 @@ def _record_step(
         raise invalid("/at", "lies ahead")
     if kind is EventKind.IMMERSED and agent_id is None:
         raise invalid("/agent_id", "needs the bath it went into")
-    if agent_id is not None and agent_id not in queries.agents([agent_id], place, now):
-        raise invalid("/agent_id", "is not a solution or product of this business")
+    if agent_id is not None:
+        agent = queries.agents([agent_id], place, now).get(agent_id)
+        if agent is None:
+            raise invalid("/agent_id", "is not a solution or product of this business")
+        if kind is EventKind.IMMERSED and not agent.is_bath:
+            raise invalid("/agent_id", "is a product: name the bath that was mixed from it")
     record(actor, now, place, rows, kind, at=at or now, agent_id=agent_id, **said)
     touch(kits)
 

@@ -15,6 +15,7 @@ from compliance.disinfection.rules.use_window import (
     Origin,
     closing_of_day,
     discard_at,
+    house_limit,
     limits_from,
 )
 from compliance.requirements.pack_files import parameters
@@ -205,7 +206,11 @@ def _window(place: Location, product: Product, now: datetime) -> Any:
     on = local_date(now, place.zone)
     board = parameters(place.jurisdiction, on)[ParameterName.SOLUTION_USE_LIMITS]
     origin = Origin.HOUSE if board.is_house else Origin.JURISDICTION
-    limits = limits_from(product.use_limits, Origin.LABEL) + limits_from(board.value, origin)
+    limits = (
+        limits_from(product.use_limits, Origin.LABEL)
+        + limits_from(board.value, origin)
+        + house_limit(tenancy.policy_of(place).solution_use_limit)
+    )
     closing = closing_of_day(
         now, open_on=lambda day: open_periods(place.opening_hours, place.zone, day), zone=place.zone
     )

@@ -144,7 +144,7 @@ def contact_seconds(product: Product, place: Location, at: datetime, method: str
     found = parameters(place.jurisdiction, local_date(at, place.zone))[ParameterName.CONTACT_FLOORS]
     return contact_seconds_needed(
         label_seconds=product.contact_seconds,
-        floors_seconds=floors_from(found.value, method=method),
+        floors_seconds=floors_from(found.value, method=method, family=product.family),
     )
 
 
@@ -185,6 +185,8 @@ def agents(ids: Iterable[UUID], place: Location, at: datetime) -> dict[UUID, Age
             id=product.id,
             contact_seconds=contact_seconds(product, place, at, "wipe"),
             usable_from=_ALWAYS,
+            is_bath=False,
+            needs_water=product.parts_water > 0,
             **_by_label(product),
         )
     return found

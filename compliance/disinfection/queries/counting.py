@@ -1,5 +1,6 @@
 """Reads of what is missing from kits."""
 
+from collections.abc import Collection
 from typing import Any
 from uuid import UUID
 
@@ -8,8 +9,9 @@ from compliance.disinfection.rules.counting import SEARCH, Search
 
 
 def use_of(kit_id: UUID, visit_id: UUID) -> KitUse | None:
-    """That a kit was opened for a visit, if it was."""
-    return KitUse.objects.filter(kit_id=kit_id, visit_id=visit_id).first()
+    """That a kit was opened for a visit, if it was; the last time."""
+    rows = KitUse.objects.filter(kit_id=kit_id, visit_id=visit_id)
+    return rows.order_by("-opened_at").first()
 
 
 def counted_out(use: KitUse) -> list[UUID]:
@@ -34,6 +36,12 @@ def searches_of(visit_id: UUID | None) -> tuple[Search, ...]:
         Search(tag=row.implement.tag, since=row.missed_at, until=row.settled_at)
         for row in rows.order_by("missed_at", "id")
     )
+
+
+def missing_of(implement_ids: Collection[UUID]) -> set[UUID]:
+    """Which of these are missing now: they are not there for anything to be done to them."""
+    rows = MissingPiece.objects.filter(implement_id__in=implement_ids, settled_at=None)
+    return set(rows.values_list("implement_id", flat=True))
 
 
 def missing_at(location_id: UUID) -> list[dict[str, Any]]:

@@ -91,6 +91,8 @@ def refusal(track: Track, event: Event, agent: Agent | None, bath: Bath) -> Reas
         return Reason.NEEDS_STERILISING
     if agent is None:
         return Reason.AGENT_UNKNOWN
+    if not agent.is_bath and (agent.needs_water or event.kind is EventKind.IMMERSED):
+        return Reason.NOT_MIXED
     if agent.excludes(track.kind, track.materials):
         return Reason.NOT_FOR_THIS_IMPLEMENT
     if agent.contact_seconds is None:

@@ -36,6 +36,7 @@ class Reason(StrEnum):
     LIFTED_EARLY = "lifted_early"
     DRIED_EARLY = "dried_early"
     AGENT_UNKNOWN = "agent_unknown"
+    NOT_MIXED = "not_mixed"
     NO_LABEL_CONTACT_TIME = "no_label_contact_time"
     SOLUTION_NOT_AS_LABEL = "solution_not_as_label"
     SOLUTION_ENDED = "solution_ended"
@@ -126,6 +127,11 @@ ADVICE: Mapping[Reason, Advice] = {
         "Okla. 175:10-7-5(f)-(g)",
     ),
     Reason.AGENT_UNKNOWN: Advice("Say which bath or product it was, then start over.", _HOUSE),
+    Reason.NOT_MIXED: Advice(
+        "This names a product as it comes, not a bath. Put on record what was poured into which "
+        "container, name that bath, and start over.",
+        "product label; US EPA DIS/TSS-15 items 2-6",
+    ),
     Reason.NO_LABEL_CONTACT_TIME: Advice(
         "No label contact time is on file for this product. Use one that has it.",
         "US EPA DIS/TSS-15 items 2-6",

@@ -183,7 +183,9 @@ class Agent:
     `ends_at` is the bath's actual end (`use_window.ending`), None for a product without one;
     `as_label` is the pour's verdict; `hospital_type` says the label names it so. `not_for_classes`
     and `not_for_materials` are what the label excludes; `pieces_allowed` is how many implements lie
-    wholly under in the container (None: not known); `longest_soak_seconds` is the label's.
+    wholly under in the container (None: not known); `longest_soak_seconds` is the label's. `is_bath`
+    is false for a product as it comes: nothing soaks in that, and nothing is wiped with it where its
+    label wants water (`needs_water`).
     """
 
     id: UUID
@@ -197,6 +199,8 @@ class Agent:
     not_for_materials: frozenset[str] = frozenset()
     pieces_allowed: int | None = None
     longest_soak_seconds: int | None = None
+    is_bath: bool = True
+    needs_water: bool = False
 
     def excludes(self, kind: ImplementClass, materials: frozenset[str]) -> bool:
         """Whether the label says that it is not for an implement of that class and materials."""
@@ -216,9 +220,18 @@ def contact_seconds_needed(
     return max((label_seconds, *floors_seconds))
 
 
-def floors_from(rows: Iterable[Mapping[str, Any]], *, method: str) -> tuple[int, ...]:
-    """Seconds of each floor that a requirement pack sets for `immersion` or `wipe`."""
-    return tuple(int(row["seconds"]) for row in rows if row["method"] == method)
+def floors_from(
+    rows: Iterable[Mapping[str, Any]], *, method: str, family: str = ""
+) -> tuple[int, ...]:
+    """Seconds of each floor that a requirement pack sets for `immersion` or `wipe`.
+
+    A floor may be for one family of products only, such as bleach.
+    """
+    return tuple(
+        int(row["seconds"])
+        for row in rows
+        if row["method"] == method and row.get("family", family) == family
+    )
 
 
 def contact_ends_at(started_at: datetime, contact_seconds: int) -> datetime:

@@ -127,6 +127,24 @@ def limits_from(rows: Iterable[Mapping[str, Any]], origin: Origin) -> tuple[UseL
     )
 
 
+def house_limit(chosen: str) -> tuple[UseLimit, ...]:
+    """What a house chose for itself: `at_closing`, or such as "8 hours"; empty: nothing.
+
+    Raises ValueError for anything else.
+    """
+    if not chosen:
+        return ()
+    amount, _, kind = chosen.rpartition(" ")
+    return (
+        UseLimit(
+            kind=LimitKind(kind),
+            origin=Origin.HOUSE,
+            amount=int(amount) if amount else None,
+            citation="house policy",
+        ),
+    )
+
+
 def discard_at(
     *, mixed_at: datetime, limits: Iterable[UseLimit], closing_at: datetime | None, zone: str
 ) -> UseWindow:

@@ -206,6 +206,7 @@ def test_a_bath_that_ends_mid_soak_is_named_at_once():
         (agent(ends=0), R.SOLUTION_ENDED),
         (agent(uses_allowed=0), R.SOLUTION_USED_UP),
         (agent(OTHER_BATH), R.AGENT_UNKNOWN),
+        (agent(is_bath=False), R.NOT_MIXED),
     ],
 )
 def test_a_bath_that_clears_nothing(bath, reason):
@@ -234,6 +235,14 @@ def test_moved_to_another_bath_it_starts_from_nothing():
 def test_a_voided_bath_brings_nothing_back_into_use():
     events = [event("taken_out_of_use", 0), immersed(1), immersed(2, SCISSORS)]
     assert track(events).state is S.OUT_OF_USE
+
+
+@pytest.mark.parametrize(("needs_water", "is_cleared"), [(False, True), (True, False)])
+def test_a_concentrate_as_it_comes_wipes_nothing_clean(needs_water, is_cleared):
+    agents = {WIPE: agent(WIPE, contact=120, is_bath=False, needs_water=needs_water)}
+    found = read([wiped(0), wiped(1), event("dried", 241, LAMP)], LAMP, agents=agents)
+    assert found.is_cleared is is_cleared
+    assert (found.reason is R.NOT_MIXED) is not is_cleared
 
 
 def test_the_number_of_uses_is_counted():

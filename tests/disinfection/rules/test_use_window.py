@@ -21,6 +21,7 @@ from compliance.disinfection.rules.use_window import (
     discard_at,
     end_of_business_day,
     ending,
+    house_limit,
     is_usable,
     limits_from,
 )
@@ -87,6 +88,19 @@ def test_every_limit_is_shown_soonest_first():
         Origin.JURISDICTION,
     ]
     assert window.uses_allowed == 5
+
+
+@pytest.mark.parametrize(
+    ("chosen", "kind", "amount"),
+    [
+        ("at_closing", LimitKind.AT_CLOSING, None), ("8 hours", LimitKind.HOURS, 8),
+        ("20 uses", LimitKind.USES, 20),
+    ],
+)  # fmt: skip
+def test_what_a_house_chose_is_a_limit_of_its_own(chosen, kind, amount):
+    (found,) = house_limit(chosen)
+    assert (found.kind, found.amount, found.origin) == (kind, amount, Origin.HOUSE)
+    assert house_limit("") == ()
 
 
 @pytest.mark.parametrize(
