@@ -41,7 +41,7 @@ class _ReadList(ApiView):
     output = object_schema(
         location_id="uuid", kind="str", day="date", check_list_id="uuid?", due_at="datetime?", pack="str",
         note="str", caution="str", complete="bool", signed_off_at="datetime?", signed_off_by="uuid?",
-        counts=object_schema(done="int", blank="int", not_done="int", contradicted="int"),
+        signed_off_by_name="str", counts=object_schema(done="int", blank="int", not_done="int", contradicted="int"),
         items=array_of(_ITEM),
     )  # fmt: skip
 

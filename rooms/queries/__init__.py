@@ -1,6 +1,7 @@
 """Reads of rooms, turnovers and flags."""
 
-from collections.abc import Collection, Mapping
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any
@@ -12,6 +13,7 @@ from compliance.requirements.pack_files import parameters
 from compliance.requirements.rules.packs import CAUTION, ParameterName
 from rooms.models import Flag, Room, StepReport, StepStrike, Turnover
 from rooms.problems import RoomNotReady
+from rooms.rules import forecast
 from rooms.rules import turnover as rules
 from rooms.rules.forecast import shortest_seconds
 from spa_ops.tenancy import queries as tenancy
@@ -77,9 +79,30 @@ def standing_reports(turnover: Turnover) -> list[StepReport]:
     return list(rows.order_by("at", "id"))
 
 
-def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverProgress:
-    """Which reported steps count and what is open."""
-    reported = [
+def reports_of(turnovers: Collection[Turnover]) -> dict[UUID, list[StepReport]]:
+    """The standing reports of several turnovers, by turnover. One statement."""
+    struck = StepStrike.objects.values("report_id")
+    rows = StepReport.objects.filter(turnover__in=turnovers).exclude(id__in=struck)
+    found: dict[UUID, list[StepReport]] = defaultdict(list)
+    for row in rows.order_by("at", "id"):
+        found[row.turnover_id].append(row)
+    return found
+
+
+def left_of(
+    turnover: Turnover, plan: rules.TurnoverPlan, reports: Iterable[StepReport]
+) -> forecast.Left | None:
+    """What is left of a turnover that has begun, by its reports alone; None for one that has not."""
+    if turnover.begun_at is None:
+        return None
+    terms = rules.TurnoverTerms(plan=plan, blood_seen=turnover.blood_seen)
+    progress = rules.progress(terms, _reported(reports), began_at=turnover.begun_at)
+    since = progress.counted[-1].at if progress.counted else turnover.begun_at
+    return forecast.Left(open_required=progress.open_required, since=since)
+
+
+def _reported(reports: Iterable[StepReport]) -> list[rules.StepDone]:
+    return [
         rules.StepDone(
             code=r.code,
             at=r.at,
@@ -87,8 +110,13 @@ def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverP
             wet_seconds=r.wet_seconds,
             hospital_type=r.hospital_type,
         )
-        for r in standing_reports(turnover)
+        for r in reports
     ]
+
+
+def progress_of(turnover: Turnover, plan: rules.TurnoverPlan) -> rules.TurnoverProgress:
+    """Which reported steps count and what is open."""
+    reported = _reported(standing_reports(turnover))
     terms = rules.TurnoverTerms(
         plan=plan,
         blood_seen=turnover.blood_seen,

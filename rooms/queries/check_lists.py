@@ -234,8 +234,10 @@ def _piece(known: Known | None, piece_id: UUID, facts: _Facts) -> Said | None:
 def list_view(found: DayList) -> dict[str, Any]:
     """A list for whoever goes through it."""
     by_state = rules.keys_by_state(found.rows, found.ticks)
-    names = tenancy.person_names({t.recorded_by for t in found.ticks.values() if t.recorded_by})
     row = found.row
+    signer = row.signed_off_by if row else None
+    who = {t.recorded_by for t in found.ticks.values()} | {signer}
+    names = tenancy.person_names({person for person in who if person})
     return {
         "location_id": found.place.id,
         "kind": found.kind.value,
@@ -247,7 +249,8 @@ def list_view(found: DayList) -> dict[str, Any]:
         "caution": CAUTION,
         "complete": rules.is_complete(found.rows, found.ticks),
         "signed_off_at": row.signed_off_at if row else None,
-        "signed_off_by": row.signed_off_by if row else None,
+        "signed_off_by": signer,
+        "signed_off_by_name": names.get(signer, "") if signer else "",
         "counts": {state.value: len(keys) for state, keys in by_state.items()},
         "items": [_row_view(one, found, names) for one in found.rows],
     }

@@ -61,7 +61,33 @@ def pace_after(
     return replace(pace, too_fast=len(past) - len(possible))
 
 
-def ready_at(pace: Pace, *, begun_at: datetime | None, now: datetime) -> datetime:
-    """When a room that is to be turned over will be ready; one that is not begun begins now at best."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """What is left of a turnover: the open required steps, and when the last one that counts was done."""
+
+    open_required: Sequence[str]
+    since: datetime
+
+
+def ready_at(
+    pace: Pace,
+    *,
+    plan: TurnoverPlan,
+    wet_seconds: int | None,
+    begun_at: datetime | None,
+    left: Left | None,
+    now: datetime,
+) -> datetime:
+    """When a room that is to be turned over will be ready; one that is not begun begins now at best.
+
+    By its own past, and never before the open steps and their wet time can be over: what is not
+    reported done is not done before now, so a surface may be wet since the step before it at best.
+    """
     begun = begun_at or now
-    return max(now, begun + timedelta(seconds=pace.expected_seconds))
+    at = left.since if left else now
+    still_open = set(left.open_required) if left else {s.code for s in plan.steps if s.required}
+    for step in plan.steps:
+        if step.code in still_open:
+            seconds = wet_seconds if step.wet and wet_seconds else SHORTEST_STEP_SECONDS
+            at = max(now, at + timedelta(seconds=seconds))
+    return max(now, at, begun + timedelta(seconds=pace.expected_seconds))

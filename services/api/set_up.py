@@ -19,7 +19,7 @@ from services.bodies.set_up import TICK
 from services.models import SetUpTick
 from services.queries import set_up as queries
 from services.queries import stock
-from services.rules.set_up import SetUpItem
+from services.rules.set_up import SetUpItem, WaxDrawing
 from services.rules.set_up_ticks import is_complete, state_of, to_put_back
 from services.set_up_files import shipped_set_up
 from spa_ops.kernel.clock import local_date
@@ -286,11 +286,22 @@ class DaySetUpPage(ReadDaySetUp):
         found = self.found(id)
         # In a template `visit.items` would be the dictionary's method.
         visits = [v | {"rows": [_printed(row) for row in v["items"]]} for v in found["visits"]]
-        told = {"visits": visits, "zone": self.zone, "made_at": self.now}
+        drawing = found["drawing"]
+        words = {"way": _DRAWN[drawing["way"]], "strength": drawing["strength"].replace("_", " ")}
+        told = {
+            "visits": visits, "zone": self.zone, "made_at": self.now, "drawing": drawing | words
+        }  # fmt: skip
         page = render_to_string("services/set_up_day.html", found | told)
         return HttpResponse(page, content_type="text/html; charset=utf-8")
 
 
+#: How wax is drawn, in words for the wall of a room.
+_DRAWN = {
+    WaxDrawing.NEW_EACH_DIP: "a new applicator for each application, never dipped again",
+    WaxDrawing.DISINFECTED_EACH_DIP: "a freshly disinfected applicator for each dip",
+    WaxDrawing.DECANTED_CUP: "one client's wax in a throw-away cup; what is left never goes back",
+    WaxDrawing.SQUEEZE_BOTTLE: "a squeeze bottle with one client's wax, and new applicators",
+}
 #: State -> what stands beside the box of what is not laid out.
 _WORDS = {"more_needed": "more needed", "to_do": "to do", None: "by the practitioner"}
 

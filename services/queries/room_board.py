@@ -10,10 +10,11 @@ from django.db import connection
 from compliance.disinfection.models import Implement, Kit, Solution
 from compliance.disinfection.rules.reprocessing import ImplementState
 from rooms.models import Flag, Room, Turnover
-from rooms.queries import effective_state, plan_for
+from rooms.queries import effective_state, left_of, plan_for, reports_of
 from rooms.rules.forecast import LATEST, Pace, pace_after, ready_at
 from rooms.rules.turnover import RoomState
 from services.models import Line, LineState
+from services.queries.turnover_time import shortest_wet_seconds
 from services.queries.visits import OPEN
 from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy.models import Location
@@ -43,7 +44,8 @@ def room_board(place: Location, now: datetime) -> dict[str, Any]:
     rooms = list(Room.objects.filter(location=place).order_by("name"))
     ids = [room.id for room in rooms]
     turnovers = {t.room_id: t for t in Turnover.objects.filter(room__in=ids, finished_at=None)}
-    past, coming = _past(ids), _next(ids, now)
+    past, coming, shortest_wet = _past(ids), _next(ids, now), shortest_wet_seconds()
+    reports = reports_of([each for each in turnovers.values() if each.begun_at])
     running = _running([r.visit_id for r in rooms if r.visit_id], now)
     flags: dict[UUID, list[dict[str, Any]]] = defaultdict(list)
     for flag in Flag.objects.filter(location=place, cleared_at=None).order_by("due_at", "id"):
@@ -53,9 +55,19 @@ def room_board(place: Location, now: datetime) -> dict[str, Any]:
     for room in rooms:
         turnover = turnovers.get(room.id)
         plan = plan_for(place, today, room.features)
-        pace = pace_after(past.get(room.id, ()), plan, turnover.wet_seconds if turnover else None)
+        # Until somebody says with what: the shortest wet time on file, as in a plan.
+        wet = turnover.wet_seconds if turnover and turnover.begun_at else None
+        pace = pace_after(past.get(room.id, ()), plan, wet or shortest_wet)
+        ready = ready_at(
+            pace,
+            plan=plan,
+            wet_seconds=wet or shortest_wet,
+            begun_at=turnover.begun_at if turnover else None,
+            left=left_of(turnover, plan, reports[turnover.id]) if turnover else None,
+            now=now,
+        )
         found.append(
-            _room(room, now, turnover, pace)
+            _room(room, now, ready, pace)
             | {
                 "runs": running.get(room.visit_id)
                 if room.visit_id and room.state == RoomState.IN_SERVICE
@@ -74,16 +86,14 @@ def room_board(place: Location, now: datetime) -> dict[str, Any]:
     }
 
 
-def _room(room: Room, now: datetime, turnover: Turnover | None, pace: Pace) -> dict[str, Any]:
+def _room(room: Room, now: datetime, ready: datetime, pace: Pace) -> dict[str, Any]:
     state = effective_state(room, now)
     return {
         "room_id": room.id,
         "name": room.name,
         "state": state.value,
         "since": room.ready_until if state != room.state else room.state_since,
-        "ready_at": ready_at(pace, begun_at=turnover.begun_at if turnover else None, now=now)
-        if state in _TO_TURN_OVER
-        else None,
+        "ready_at": ready if state in _TO_TURN_OVER else None,
         "expected_seconds": pace.expected_seconds,
         "shortest_seconds": pace.shortest_seconds,
         "turnovers_counted": pace.counted,

@@ -16,7 +16,13 @@ WET_SECONDS = (
 
 def least_clean_up(place: Location, now: datetime) -> int:
     """Whole minutes that no turnover planned there today is shorter than."""
+    today = local_date(now, place.zone)
+    return shortest_turnover_minutes(place.jurisdiction, today, shortest_wet_seconds())
+
+
+def shortest_wet_seconds() -> int | None:
+    """The shortest wet time on a label on file; None: none is on file."""
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT {WET_SECONDS}")
-        (wet_seconds,) = cursor.fetchone()
-    return shortest_turnover_minutes(place.jurisdiction, local_date(now, place.zone), wet_seconds)
+        found: int | None = cursor.fetchone()[0]
+    return found

@@ -1,5 +1,6 @@
 """Opening and closing lists over HTTP: ticked item by item, what is known beside them, blanks on record."""
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -94,6 +95,10 @@ def test_signing_off_keeps_the_blanks_and_comes_once(call, now):
     signed = call("petra").post(f"{PATH}/sign-off", {"day": "2026-05-06"})
     assert (signed.status_code, signed.body["done"]) == (200, 1)
     assert signed.body["signed_off_by"] == str(uid("petra"))
+    page = call("petra").get(f"locations/{LAKE}/opening-list-page?day=2026-05-06")
+    told = page.content.decode()
+    assert "by Petra" in told
+    assert re.search(r"Now \d+ blank, 1 not done, 0 done and known otherwise", told)
     (kept,) = evidence(call, "check_list.signed_off")
     assert (kept["done"], kept["not_done"], kept["late"]) == (["hand_wash"], ["eye_wash"], True)
     assert "first_aid" in kept["blank"]

@@ -28,10 +28,11 @@ def test_ready_rooms_and_one_to_turn_over(call, now):
     rooms = rooms_of(seen)
     assert [rooms[f"room {n}"]["state"] for n in (1, 2, 3)] == ["ready", "ready", "needs_turnover"]
     assert rooms["room 1"]["ready_at"] is None
-    # Room 3 was never turned over, and nobody has said with what: the steps alone.
+    # Room 3 was never turned over, and nobody has said with what: eight steps of 15 s at least, and the
+    # shortest wet time on file, ten minutes.
     third = rooms["room 3"]
     assert third["turnovers_counted"] == 0
-    assert third["expected_seconds"] == third["shortest_seconds"] > 0
+    assert third["expected_seconds"] == third["shortest_seconds"] == 8 * 15 + 600
     ready = datetime.fromisoformat(third["ready_at"])
     assert ready == now + timedelta(seconds=third["expected_seconds"])
     # Room 1 took twenty minutes.
