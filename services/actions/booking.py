@@ -1,6 +1,7 @@
 """Booking, moving and cancelling visits: plans, held by claims. Nothing here touches the room itself."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -19,7 +20,7 @@ from services.actions.holds import take_over
 from services.actions.plans import Doers, LineRequest, new_line, span_fields, take_time
 from services.models import ForesightDue, Line, LineState, Visit, VisitChange, VisitState
 from services.queries import visits as queries
-from services.queries.margins import planned_margins
+from services.queries.margins import margins_of, planned_margins
 from services.rules.phases import LineSpans, notice_minutes
 from spa_ops.claims import actions as claims
 from spa_ops.kernel.actor import Actor
@@ -141,10 +142,11 @@ def settle_anew(
     lines: Sequence[Line],
     plan: tuple[Sequence[LineRequest], Sequence[LineSpans], Sequence[Doers]],
     reason: str,
+    soaks: Mapping[UUID, datetime] | None = None,
 ) -> None:
     """Write a booked visit's other plan and take its time; what it had is given back already.
 
-    Everything that it takes is locked. Raises what `take_time` raises.
+    Everything that it takes is locked; `soaks` as `Margins` has it. Raises what `take_time` raises.
     """
     for line, request, span, who in zip(lines, *plan, strict=True):
         line.practitioner_id, line.room_id, line.kit_id = (
@@ -154,7 +156,7 @@ def settle_anew(
         )
         for name, value in span_fields(span, who).items():
             setattr(line, name, value)
-    take_time(visit, lines, now)
+    take_time(visit, lines, now, margins=replace(margins_of(lines, now), soaks=soaks or {}))
     spans = plan[1]
     Line.objects.bulk_update(
         lines, ["practitioner", "room", "kit", "shortened", *span_fields(spans[0], plan[2][0])]

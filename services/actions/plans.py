@@ -127,7 +127,7 @@ def wanted_claims(
         want(line.room_id, line.starts_at, line.ends_at, Phase.SERVICE, line)
         want(line.room_id, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
         want(line.turnover_by, line.ends_at, line.turnover_ends_at, Phase.TURNOVER, line)
-    return wanted + _kept_free(rows, wanted, margins.buffers) + _kit_claims(rows, margins.way_back)
+    return wanted + _kept_free(rows, wanted, margins.buffers) + _kit_claims(rows, margins)
 
 
 def _kept_free(
@@ -220,7 +220,7 @@ def take(
         raise
 
 
-def _kit_claims(rows: Sequence[Line], way: WayBack) -> list[claims.Wanted]:
+def _kit_claims(rows: Sequence[Line], margins: Margins) -> list[claims.Wanted]:
     # One kit may serve several lines of the visit: it is taken once, from the first to the last.
     spans: dict[UUID, tuple[datetime, datetime, Line]] = {}
     for line in rows:
@@ -240,17 +240,26 @@ def _kit_claims(rows: Sequence[Line], way: WayBack) -> list[claims.Wanted]:
                 bookable_id=kit, period=Period(start, end), phase=Phase.SERVICE, line_id=line.id
             )
         )
-        found += way_back_claims(kit, line.id, end, way, len(spans))
+        into = margins.soaks.get(kit)
+        found += way_back_claims(kit, line.id, end, margins.way_back, len(spans), into)
     return found
 
 
 def way_back_claims(
-    kit_id: UUID, line_id: UUID, end: datetime, way: WayBack, kits: int
+    kit_id: UUID,
+    line_id: UUID,
+    end: datetime,
+    way: WayBack,
+    kits: int,
+    into: datetime | None = None,
 ) -> list[claims.Wanted]:
-    """What one of so many kits of a visit has taken after its turnover, until it is back."""
+    """What one of so many kits of a visit has taken after its turnover, until it is back.
+
+    It goes into the bath at `into`, if it can then, else as soon as it can.
+    """
     if not way.is_planned:
         return []
-    back = way.of(end, kits)
+    back = (way.at(into, end, kits) if into else None) or way.of(end, kits)
     parts = [
         (Phase.REPROCESSING, end, back.soaks_at),
         (Phase.SOAK, back.soaks_at, back.lifted_at),

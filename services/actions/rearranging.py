@@ -76,8 +76,10 @@ def apply_proposal(*, actor: Actor, now: datetime, rearrangement_id: UUID) -> Re
     _check_same_day(row, booked)
     for visit_id in moving:
         claims.release(visit_id=visit_id)
+    soaks = {UUID(v["visit_id"]): v.get("soaks", {}) for v in row.visits}
     for visit_id, after in moving.items():
-        _move(actor, now, booked[visit_id], {UUID(line["line_id"]): line for line in after})
+        into = {UUID(kit): datetime.fromisoformat(at) for kit, at in soaks[visit_id].items()}
+        _move(actor, now, booked[visit_id], {UUID(line["line_id"]): line for line in after}, into)
     row.applied_at, row.applied_by = now, actor.person_id
     row.save(update_fields=["applied_at", "applied_by"])
     return row
@@ -91,8 +93,14 @@ def _check_same_day(row: Rearrangement, booked: dict[UUID, Visit]) -> None:
         raise DayChanged(visit_ids=sorted(map(str, changed)))
 
 
-def _move(actor: Actor, now: datetime, visit: Visit, after: dict[UUID, dict[str, Any]]) -> None:
-    """One visit of a proposal, checked as any booking is."""
+def _move(
+    actor: Actor,
+    now: datetime,
+    visit: Visit,
+    after: dict[UUID, dict[str, Any]],
+    soaks: dict[UUID, datetime],
+) -> None:
+    """One visit of a proposal, checked as any booking is; its kits go into the bath as proposed."""
     lines = [line for line in visits.lines_of(visit.id) if line.id in after]
     lines.sort(key=lambda line: after[line.id]["starts_at"])
     requests, doers = [], []
@@ -124,4 +132,5 @@ def _move(actor: Actor, now: datetime, visit: Visit, after: dict[UUID, dict[str,
         lines=lines,
         plan=(requests, spans, doers),
         reason="the day was rearranged",
+        soaks=soaks,
     )

@@ -130,7 +130,8 @@ class ProposeRearrangement(_OnRearrangement):
                 outages=outages,
                 most_minutes=asked.get("most_minutes", 120),
             )
-        found = propose(day.visits, seconds=asked.get("seconds", 5))
+        found = propose(day.visits, seconds=asked.get("seconds", 5), bath=day.bath)
+        found = queries.settled(day, found)
         return on, outages, queries.outcome(day, found), found
 
     def handle(self, *, actor: Any, now: datetime, location_id: UUID, **_: Any) -> Rearrangement:

@@ -18,11 +18,16 @@ from spa_ops.tenancy.rules import HousePolicy, house_policy
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Margins:
-    """How kits come back after a turnover, and what is kept free of whom; who is not in it: nothing."""
+    """How kits come back after a turnover, and what is kept free of whom; who is not in it: nothing.
+
+    `soaks`: kits that go into the bath at an instant agreed with others' instead of as soon as they can,
+    as long as there is a place then.
+    """
 
     way_back: WayBack = NO_WAY_BACK
     location_id: UUID | None = None
     buffers: Mapping[UUID, Buffer] = field(default_factory=dict)
+    soaks: Mapping[UUID, datetime] = field(default_factory=dict)
 
 
 NO_MARGINS = Margins()

@@ -1,7 +1,7 @@
 """What a day's visits could become, read for the solver, and its answer as it is kept and shown."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
@@ -17,11 +17,22 @@ from services.queries.availability import LineAsked, asked_for
 from services.queries.day_plan import VisitPlan, late_now, plans_of, still_taken
 from services.rules.availability.bits import MINUTE
 from services.rules.availability.masks import Group, Masks
+from services.rules.availability.model import Question
+from services.rules.kits import WayBack
 from services.rules.phases import LineSpans
+from services.rules.rearranging.baths import NO_BATH, Bath, fit_together
 from services.rules.rearranging.model import Movable, Part, Place, Placed, Proposal, Shape
-from services.rules.rearranging.outages import Outages, is_away, joined, minutes_of, with_outages
+from services.rules.rearranging.outages import (
+    Outages,
+    is_away,
+    joined,
+    minutes_of,
+    spans_of,
+    with_outages,
+)
 from services.rules.rearranging.shapes import shapes_of
 from services.rules.running_late import lateness
+from spa_ops.claims.models import Phase
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.clock import rfc3339
 from spa_ops.kernel.intervals import Period, local_day
@@ -32,6 +43,8 @@ from spa_ops.tenancy.sealing import Erased
 
 #: How far behind the day what is taken is looked at: its last visit's kit may be away until then.
 _BEHIND = timedelta(hours=6)
+#: At set times, so many days at most: what comes back later is not proposed.
+_MOST_DAYS = 4
 _DAY = timedelta(days=1)
 
 
@@ -52,6 +65,7 @@ class Day:
     plans: dict[UUID, VisitPlan]
     visits: list[Movable]
     groups: dict[UUID, list[Group | None]] = field(default_factory=dict)
+    bath: Bath = NO_BATH
 
 
 def day_to_rearrange(
@@ -84,13 +98,16 @@ def day_to_rearrange(
         _held_longer(plans, movable, now),
     )
     found = Day(origin=origin, plans=movable, visits=[])
+    questions = []
     for plan in movable.values():
         around = timedelta(minutes=most_minutes)
         starts_at = plan.visit.starts_at
         period = Period(
             max(now, span.start, starts_at - around), min(span.end, starts_at + around + MINUTE)
         )
-        ways = _ways(actor, now, plan, period, span, movable, away, origin)
+        question = _question(actor, now, plan, period, span, movable, away)
+        ways = _ways(plan, question, origin) if question else []
+        questions += [question] if question else []
         as_it_is = _as_it_is(plan, origin, away)
         shapes = [*([as_it_is] if as_it_is else []), *(shape for shape, _ in ways)]
         found.groups[plan.visit.id] = [*([None] if as_it_is else []), *(group for _, group in ways)]
@@ -104,12 +121,41 @@ def day_to_rearrange(
                     for c in plan.claims
                     if not is_away(c.bookable_id, c.period, away)
                 ),
+                soaking=tuple(
+                    minutes_of(c.period, origin) for c in plan.claims if c.phase == Phase.SOAK
+                ),
             )
         )
-    return found
+    return replace(found, bath=_bath(questions, origin))
 
 
-def _ways(
+def _bath(questions: Sequence[Question], origin: datetime) -> Bath:
+    """The bath that the kits of all share, and when each kit is with others."""
+    some = [q for q in questions if q.kits and q.way_back.waits]
+    if not some:
+        return NO_BATH
+    way = some[0].way_back
+    return Bath(
+        capacity=way.capacity if way.contact else 0,
+        batches=tuple((at - origin) // MINUTE for at in way.batches(origin))
+        if way.set_times
+        else None,
+        soaking=tuple(minutes_of(span, origin) for span in way.soaking),
+        busy=tuple(
+            sorted(
+                {
+                    (kit.id, *span)
+                    for q in some
+                    for kit in q.kits
+                    for span in spans_of(kit.busy, origin)
+                }
+            )
+        ),
+        until=min((q.horizon - origin) // MINUTE for q in some),
+    )
+
+
+def _question(
     actor: Actor,
     now: datetime,
     plan: VisitPlan,
@@ -117,9 +163,8 @@ def _ways(
     day: Period,
     movable: Mapping[UUID, VisitPlan],
     away: Outages,
-    origin: datetime,
-) -> list[tuple[Shape, Group]]:
-    """All that a visit could become with a start in `period`; none for who would not be booked today."""
+) -> Question | None:
+    """What a visit could become with a start in `period`, as a question; None for who would not be booked today."""
     try:
         asked = asked_for(
             actor=actor,
@@ -134,8 +179,22 @@ def _ways(
             without=movable.keys(),
         )
     except (NotFound, Erased, MergedAway, DoNotBook):
-        return []
-    question = with_outages(asked.question(period, day.end + _BEHIND), away)
+        return None
+    behind = _BEHIND
+    if asked.way_back.waits:
+        behind += _longest_wait(asked.way_back, len(movable))
+    return with_outages(asked.question(period, day.end + behind), away)
+
+
+def _longest_wait(way: WayBack, visits: int) -> timedelta:
+    """How long the last kit of so many visits may wait for the bath, others left aside."""
+    batches = -(-visits // (way.capacity or visits))
+    if way.set_times:
+        return min(_MOST_DAYS, 1 + batches // len(way.set_times)) * _DAY
+    return batches * way.contact * MINUTE
+
+
+def _ways(plan: VisitPlan, question: Question, origin: datetime) -> list[tuple[Shape, Group]]:
     now_by = [
         (line.practitioner_id, line.room_id, *([line.kit_id] if line.kit_id else []))
         for line in plan.lines
@@ -205,7 +264,7 @@ def _as_it_is(plan: VisitPlan, origin: datetime, away: Outages) -> Shape | None:
                 able={claim.bookable_id: 1 << start},
             )
         )
-    return Shape(starts=1 << start, places=tuple(places))
+    return Shape(starts=1 << start, places=tuple(places), stays=True)
 
 
 def outcome(day: Day, proposal: Proposal) -> list[dict[str, Any]]:
@@ -221,10 +280,42 @@ def outcome(day: Day, proposal: Proposal) -> list[dict[str, Any]]:
                 "version": plan.visit.version,
                 "is_left": placed is None,
                 "before": before,
-                "after": None if after == before else after,
+                "after": after,
+                "soaks": _soaks(day, visit, placed) if placed else {},
             }
         )
     return found
+
+
+def _soaks(day: Day, visit: Movable, placed: Placed) -> dict[str, str]:
+    """When each kit goes into the bath, as far as that was planned anew."""
+    group = day.groups[visit.id][placed.shape]
+    if group is None:
+        return {}
+    shape = visit.shapes[placed.shape]
+    return {
+        str(placed.takers[n]): rfc3339(day.origin + into * MINUTE)
+        for (n, _), into in zip(shape.soaks, placed.soaks, strict=True)
+    }
+
+
+def settled(day: Day, proposal: Proposal) -> Proposal:
+    """The same, with who would be placed just as they are staying so, where their kits' way back allows it."""
+    placed = dict(proposal.placed)
+    for visit in day.visits:
+        at, plan = placed[visit.id], day.plans[visit.id]
+        if (
+            at is None
+            or not visit.shapes[0].stays
+            or visit.shapes[at.shape].stays
+            or _after(day, visit, plan, at) != _before(plan)
+        ):
+            continue
+        places = visit.shapes[0].places
+        stays = Placed(shape=0, start=visit.start, takers=tuple(next(iter(p.able)) for p in places))
+        if fit_together(day.visits, placed | {visit.id: stays}, day.bath):
+            placed[visit.id] = stays
+    return replace(proposal, placed=placed)
 
 
 def _before(plan: VisitPlan) -> list[dict[str, Any]]:

@@ -54,6 +54,11 @@ class WayBack:
         return bool(self.unhindered or self.set_times)
 
     @property
+    def waits(self) -> bool:
+        """Whether a kit may have to wait for a set time or for a place in the bath."""
+        return bool(self.set_times or (self.capacity and self.contact))
+
+    @property
     def unhindered(self) -> int:
         """Minutes of the way where nothing has to be waited for but somebody who sees to it."""
         return self.wait + self.wash + self.contact + self.rinse_and_dry
@@ -85,6 +90,23 @@ class WayBack:
         into = self._first_place(begins, contact, full)
         out = into + contact
         return Return(soaks_at=into, lifted_at=out, back_at=out + self.rinse_and_dry * _MINUTE)
+
+    def at(self, into: datetime, end: datetime, kits: int) -> Return | None:
+        """The same by way of the bath at `into`; None where it is not ready, or there is no place then."""
+        contact = self.contact_of(kits) * _MINUTE
+        if into < end + (self.wait + self.wash) * _MINUTE:
+            return None
+        if self.set_times and into not in self.batches(into):
+            return None
+        if _in_the_way(into, contact, self.full(kits)) is not None:
+            return None
+        out = into + contact
+        return Return(soaks_at=into, lifted_at=out, back_at=out + self.rinse_and_dry * _MINUTE)
+
+    def batches(self, since: datetime) -> tuple[datetime, ...]:
+        """When kits go into the bath at set times, from `since` on."""
+        wash = self.wash * _MINUTE
+        return tuple(at + wash for at in _begins(since - wash, self.set_times, self.zone))
 
     def _first_place(
         self, begins: Iterator[datetime], contact: timedelta, full: Sequence[Period]

@@ -1,17 +1,24 @@
 """A broken day over HTTP: what is proposed, what carrying it out does, and what stops it."""
 
+import random
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import datetime, timedelta
+from itertools import product
+from uuid import UUID
 
 import pytest
 from django.db import connections
 
+from services.actions.booking import book_visit
+from services.actions.plans import LineRequest
 from spa_ops.claims.models import Claim
+from spa_ops.claims.problems import ClaimClash
 from spa_ops.unit.work import reading
 from tests.callers import Caller, secret_of
 from tests.services.builders import house_policy
 from tests.services.day import book, line
-from tests.world import BUSINESS, HARBOR, LAKE, uid
+from tests.world import BUSINESS, HARBOR, LAKE, actor, uid
 
 PATH = f"locations/{LAKE}/rearrangements"
 
@@ -256,3 +263,55 @@ def test_a_full_day_is_carried_out_exactly_as_proposed(call, now, opens, policy)
             assert was | {"set_up_by": "", "turnover_by": ""} == now_is | {
                 "set_up_by": "", "turnover_by": "",
             }  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize(
+    "policy",
+    [
+        {"kit_bath_capacity": 1, "kit_wash_minutes": 5, "kit_dry_minutes": 5},
+        {"kit_bath_capacity": 2, "kit_wait_minutes": 10, "kit_set_times": "12:40 13:25 14:10 15:00 16:00 17:30 18:30"},
+        {"kit_bath_capacity": 1, "kit_set_times": "12:40 13:25 14:10 15:00 15:30 16:00 17:30 18:30", "room_buffer_after_minutes": 5},
+    ],
+    ids=["one place", "two at set times", "one at set times"],
+)  # fmt: skip
+def test_a_full_day_through_one_bath_is_carried_out_exactly_as_proposed(call, now, policy, seed):
+    """Kits that move wait for each other's places in the bath as the proposal says, and no clash comes of it."""
+    dice = random.Random(seed)
+    house_policy(**policy)
+    kits = [str(uid("brow kit 1")), str(uid("brow kit 2"))]
+    for n in range(2):
+        new = {"name": f"tray {n}", "kind": "brow"}
+        kits.append(call("lena").post(f"locations/{LAKE}/kits", new).body["id"])
+    booked_visits = 0
+    for n in range(20):
+        client = f"guest {n}"
+        new = {"id": str(uid(client)), "name": f"Invented {client}", "location_id": str(LAKE), "birth_date": "1990-05-05"}  # fmt: skip
+        assert call("freya").post("clients", new).status_code == 201
+        for who, kit in dice.sample(list(product(("petra", "pavel", "lena"), kits)), 8):
+            request = LineRequest(
+                service_id=uid("brow wax"),
+                practitioner_id=uid(who),
+                room_id=uid(f"room {1 + n % 2}"),
+                kit_id=UUID(kit),
+                starts_at=now + timedelta(minutes=20 + 30 * (n // 2)),
+            )
+            with suppress(ClaimClash):
+                book_visit(
+                    actor=actor("freya"), now=now, location_id=LAKE, client_id=uid(client), lines=[request]
+                )  # fmt: skip
+                booked_visits += 1
+                break
+    assert booked_visits >= 9
+    ill = away(dice.choice(("petra", "pavel")), now, 15)
+    found = proposed(call, ill, away("brow kit 1", now, 60, 200), most_minutes=240, seconds=4)
+    assert any(v["after"] for v in found["visits"])
+    done = carried_out(call, found)
+    assert done.status_code == 200, done.body
+    assert double_claims() == []
+    with reading(BUSINESS):
+        soaks = [c.span for c in Claim.objects.filter(phase="soak", hold_expires_at=None)]
+    # More never lie in the bath at once than it takes: counted at each that goes in.
+    for one in soaks:
+        at_once = sum(other.lower <= one.lower < other.upper for other in soaks)
+        assert at_once <= policy["kit_bath_capacity"]

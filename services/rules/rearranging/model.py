@@ -24,6 +24,15 @@ class Part(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Soak:
+    """How one of a visit's kits comes back: so many minutes before the bath at least, in it, and behind it."""
+
+    before: int
+    contact: int
+    behind: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """One part of a visit that one person or thing takes.
 
@@ -32,6 +41,7 @@ class Place:
     line. A job may also be done by who takes the place `own`, at the starts in `own_able`; what that
     one keeps free besides (`own_free`) lies outside the job if they do it, and where somebody else
     does it outside what is left of their part (`helped_free`, at the starts in `helped_able`).
+    A kit with `soak` is taken until it is back: how long it waits for the bath is for the plan to say.
     """
 
     part: Part
@@ -43,6 +53,7 @@ class Place:
     helped_free: tuple[Block, ...] = ()
     helped_able: Mapping[UUID, int] | None = None
     kept: tuple[UUID, ...] = ()
+    soak: Soak | None = None
 
     def others(self, taker: UUID) -> int:
         """For how many lines this would be somebody or something else than now."""
@@ -53,12 +64,18 @@ class Place:
 class Shape:
     """One way to do a visit: the starts that hours, screening and the client leave, and its places.
 
-    No two places of one set in `different` are taken by the same.
+    No two places of one set in `different` are taken by the same. `stays`: the plan as it is.
     """
 
     starts: int
     places: tuple[Place, ...]
     different: tuple[frozenset[int], ...] = ()
+    stays: bool = False
+
+    @property
+    def soaks(self) -> tuple[tuple[int, Soak], ...]:
+        """(place by number, way back) of each kit that goes into the bath anew."""
+        return tuple((n, p.soak) for n, p in enumerate(self.places) if p.soak is not None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,22 +83,27 @@ class Movable:
     """A booked visit that may move; `start` is when it is planned now.
 
     Without a new place it is left as it is, for people to settle: it goes on taking `left`, which
-    is (who or what, from, until).
+    is (who or what, from, until). `soaking` is when its kits lie in the bath if it is left or stays.
     """
 
     id: UUID
     start: int
     shapes: tuple[Shape, ...]
     left: tuple[tuple[UUID, int, int], ...] = ()
+    soaking: tuple[Block, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Placed:
-    """Where a visit is put: its shape by number, its start, and who or what takes each place."""
+    """Where a visit is put: its shape by number, its start, and who or what takes each place.
+
+    `soaks`: the minute at which each of its shape's `soaks` goes into the bath.
+    """
 
     shape: int
     start: int
     takers: tuple[UUID, ...]
+    soaks: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -136,10 +158,14 @@ def taken(visit: Movable, placed: Placed | None) -> list[tuple[UUID, int, int]]:
     """(who or what, from, until) of everything a visit takes."""
     if placed is None:
         return list(visit.left)
-    places = visit.shapes[placed.shape].places
+    shape = visit.shapes[placed.shape]
+    back = {
+        n: into + soak.contact + soak.behind - placed.start
+        for (n, soak), into in zip(shape.soaks, placed.soaks, strict=True)
+    }
     found = []
-    for place, taker in zip(places, placed.takers, strict=True):
-        found += [(taker, block) for block in place.blocks]
+    for n, (place, taker) in enumerate(zip(shape.places, placed.takers, strict=True)):
+        found += [(taker, (first, back.get(n, end))) for first, end in place.blocks]
         if place.own is not None:
             owner = placed.takers[place.own]
             free = place.own_free if owner == taker else place.helped_free
@@ -165,5 +191,8 @@ def is_allowed(visit: Movable, placed: Placed) -> bool:
         len({placed.takers[i] for i in together}) < len(together) for together in shape.different
     ):
         return False
+    for (n, soak), into in zip(shape.soaks, placed.soaks, strict=True):
+        if into < placed.start + shape.places[n].blocks[-1][1] + soak.before:
+            return False
     spans = sorted(taken(visit, placed))
     return all(a[0] != b[0] or a[2] <= b[1] for a, b in pairwise(spans))

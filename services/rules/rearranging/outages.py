@@ -5,7 +5,7 @@ from dataclasses import replace
 from datetime import datetime
 from uuid import UUID
 
-from services.rules.availability.bits import MINUTE, filled
+from services.rules.availability.bits import MINUTE, filled, taken_of
 from services.rules.availability.model import Busy, Question, Spans, Taken
 from spa_ops.kernel.intervals import Period
 
@@ -43,6 +43,18 @@ def added(busy: Busy, more: Sequence[Period]) -> Busy:
 def minutes_of(span: Period, origin: datetime) -> tuple[int, int]:
     """The whole minutes that a span touches, counted from `origin`."""
     return (span.start - origin) // MINUTE, -((origin - span.end) // MINUTE)
+
+
+def spans_of(busy: Busy, origin: datetime) -> list[tuple[int, int]]:
+    """What is taken as (from, until) in minutes from `origin`, a whole minute."""
+    taken = taken_of(busy)
+    by, bits, found = (taken.origin - origin) // MINUTE, taken.bits, []
+    while bits:
+        first = (bits & -bits).bit_length() - 1
+        length = (~(bits >> first) & ((bits >> first) + 1)).bit_length() - 1
+        found.append((by + first, by + first + length))
+        bits &= ~(((1 << length) - 1) << first)
+    return found
 
 
 def is_away(who: UUID, span: Period, outages: Outages) -> bool:

@@ -9,7 +9,8 @@ from services.rules.availability.layouts import Block, Layout, widened
 from services.rules.availability.masks import Group, Masks
 from services.rules.availability.model import Practitioner, Room
 from services.rules.buffers import Buffer
-from services.rules.rearranging.model import Part, Place, Shape
+from services.rules.kits import WayBack
+from services.rules.rearranging.model import Part, Place, Shape, Soak
 
 
 def shapes_of(
@@ -51,14 +52,16 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
         )
         for slot, able in enumerate(group.rooms)
     ]
-    # What a kit waits for a place in the bath or a set time is asked of what stays, not of each other.
-    away = masks.question.way_back.least(len(layout.kit_blocks))
+    way, many = masks.question.way_back, len(layout.kit_blocks)
+    # Who may have to wait for the bath is away for as long as the plan says, else always as long.
+    away = 0 if way.waits else way.least(many)
     kits = [
         Place(
             part=Part.KIT,
             blocks=((layout.kit_blocks[kind][0], layout.kit_blocks[kind][1] + away),),
             able=since(able),
             kept=_kept_kit(layout, kind, now_by),
+            soak=_soak(way, many) if way.waits else None,
         )
         for kind, able in group.kits.items()
     ]
@@ -76,6 +79,10 @@ def _shape(group: Group, by: int, client_id: UUID, now_by: Sequence[Sequence[UUI
         places=(*crew, *rooms, *kits, client, *jobs),
         different=(frozenset(range(found[0])), frozenset(range(*found))),
     )
+
+
+def _soak(way: WayBack, kits: int) -> Soak:
+    return Soak(before=way.wait + way.wash, contact=way.contact_of(kits), behind=way.rinse_and_dry)
 
 
 def _widest(able: Iterable[Room | Practitioner]) -> Buffer:
