@@ -52,7 +52,9 @@ class OutageShape(Strict):
 
 
 class ProposeShape(Strict):
-    day = s.DateField(required=False, allow_null=True, help_text="none: today")
+    day = s.DateField(
+        required=False, allow_null=True, help_text="none: when the first outage begins, or today"
+    )
     outages = OutageShape(many=True, required=False, help_text="who or what is away when")
     most_minutes = s.IntegerField(
         min_value=0, max_value=720, required=False, help_text="how far a visit may move; 120"
@@ -118,8 +120,9 @@ class ProposeRearrangement(_OnRearrangement):
             raise invalid("/outages", f"must be up to {MOST_OUTAGES}")
         with reading(self.actor.business_id):
             place = tenancy.location(location_id, self.actor)
-            on = asked.get("day") or local_date(self.now, place.zone)
             today = local_date(self.now, place.zone)
+            begins = min((o.start for o in outages), default=self.now)
+            on = asked.get("day") or max(today, local_date(begins, place.zone))
             if not today <= on <= today + MOST_AHEAD:
                 raise invalid("/day", f"must be today or up to {MOST_AHEAD.days} days from now")
             day = queries.day_to_rearrange(

@@ -338,7 +338,7 @@ class Asked:
             practitioners=tuple(
                 Practitioner(
                     id=who,
-                    covers={s: covers_of(facts, who, s) for s in facts.services},
+                    covers={x.service_id: covers_of(facts, who, x.service_id) for x in self.lines},
                     on_shift=on_shift_of(facts, who, Duty.PRACTITIONER, reach),
                     busy=self.taken.of(who),
                     buffer=buffers[who],

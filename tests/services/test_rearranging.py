@@ -76,6 +76,16 @@ def test_a_day_that_works_needs_nothing(call, now):
     assert done.status_code == 200 and done.body["applied_at"]
 
 
+def test_the_day_is_the_one_on_which_somebody_is_away_first(call, now):
+    today = booked(call, now, 60)
+    found = proposed(call, away("petra", now, 24 * 60, 30 * 60))
+    tomorrow = (now + timedelta(days=1)).date().isoformat()
+    assert (found["day"], found["visits"], found["unchanged"]) == (tomorrow, [], 0)
+    # Who is away already is away today.
+    found = proposed(call, away("petra", now, -3 * 24 * 60))
+    assert (found["day"], found["visits"][0]["visit_id"]) == (now.date().isoformat(), today["id"])
+
+
 def test_whoever_is_ill_is_stood_in_for_at_the_same_time(call, now):
     visit = booked(call, now, 60)
     found = proposed(call, away("petra", now))
