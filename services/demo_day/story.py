@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from services.demo_day import upkeep
 from services.demo_day.callers import Caller, Refused
 from services.demo_day.day import Clock, Stage, consult, mix, reprocess, turn_over, walk_in, work
 
@@ -96,6 +97,10 @@ def _morning(stage: Stage) -> None:
     for kit in stage.kits[:2]:
         seen = reprocess(stage, kit, bath, minutes=10)
         stage.tell(f"{kit['name']}: washed, rinsed, dried, soaked 10 min: {_cleared(seen)}.")
+    upkeep.read_pots(stage)
+    stage.lead.post(f"solutions/{bath['id']}/strips", {"reading_ppm": "400"})
+    upkeep.go_through_list(stage, "opening")
+    upkeep.test_for_spores(stage)
 
 
 def _cleared(seen: dict[str, Any]) -> str:
@@ -110,6 +115,7 @@ def _proceeds(stage: Stage) -> None:
     _expect(line["verdict"] == "proceed", f"the first client proceeds, not {line['verdict']}")
     stage.tell(f"{client['name']}: {stage.service['name']}. Everything asked and seen: proceed.")
     work(stage, visit)
+    upkeep.count_back(stage, kit, visit)
     _leave_and_pay(stage, visit)
     turn_over(stage, room)
     bath = mix(stage, "second jar")
@@ -183,6 +189,7 @@ def _is_overridden(stage: Stage) -> None:
     stage.practitioner.post(f"lines/{line['id']}/override", {"reason": reason})
     stage.tell(f"{stage.practitioner.name} overrides for this line, on record: {reason}.")
     work(stage, visit)
+    upkeep.count_back(stage, kit, visit)
     _leave_and_pay(stage, visit)
 
 
@@ -199,11 +206,15 @@ def _is_flagged(stage: Stage) -> None:
         f"{room['name']} is flagged: {found[0]['kind'].replace('_', ' ')} 10 min after the client left."
     )
     turn_over(stage, room)
+    upkeep.hand_over(stage)
+    upkeep.what_to_order(stage)
 
 
 def _runs_out(stage: Stage) -> None:
     bath, kit = mix(stage, "evening jar"), stage.kits[1]
     discard_at = datetime.fromisoformat(bath["discard_at"])
+    stage.clock.move_to(discard_at - timedelta(minutes=10))
+    upkeep.close_up(stage)
     stage.clock.move_to(discard_at - timedelta(minutes=9))
     stage.tell(
         f"the evening jar ends in nine minutes ({bath['limits'][0]['kind'].replace('_', ' ')}); a kit goes in all the same."
@@ -239,11 +250,12 @@ def _owner_and_inspector(stage: Stage, caller: Callable[[str], Caller]) -> None:
     stage.say("\nThe owner's dashboard for the last 30 days:")
     for figure in board["figures"]:
         score = (
-            "nothing recorded"
+            ("nothing recorded" if figure["applies"] else "not applicable")
             if figure["basis_points"] is None
             else f"{figure['met']} of {figure['of']}"
         )
-        stage.say(f"  {figure['says']}: {score}")
+        wrong = ", ".join(f"{w['flaw'].replace('_', ' ')} {w['count']}" for w in figure["why"])
+        stage.say(f"  {figure['says']}: {score}" + (f" ({wrong})" if wrong else ""))
     stage.say(f"  open flags: {board['open_flags']['count']}")
     for who, chain in ((inspector, stage.place["id"]), (owner, owner.get("business")["id"])):
         found = who.get(f"evidence/{chain}/verification")

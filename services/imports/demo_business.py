@@ -61,6 +61,8 @@ class DemoLocation:
     rooms: tuple[DemoRoom, ...]
     team: tuple[DemoPerson, ...]
     kits: tuple[DemoKit, ...]
+    #: House policies that differ from the program's own.
+    policies: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,7 +222,16 @@ LAKESIDE = DemoLocation(
         _person("Rosalba", "Kestimund", "lead", "facials, waxing"),
         _person("Ned", "Pelluvette", "front_desk"),
     ),
-    kits=_KITS,
+    kits=(
+        *_KITS,
+        DemoKit(
+            kind="Extraction kit",
+            count=1,
+            implements=(("extractor", "must_be_sterilised"), ("loop", "must_be_sterilised")),
+        ),
+    ),
+    # It opens at midnight: its opening list is for nine hours later, when its rooms are used.
+    policies=(("opening_list_within_minutes", 540),),
 )
 HARBORSIDE = DemoLocation(
     name="Tamsinwold Harborside",

@@ -9,8 +9,9 @@ from uuid import UUID, uuid5
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection.rules.reprocessing import ImplementClass
 from rooms import actions as rooms
+from rooms.queries.stock_use import first_moved
 from services.actions import team
-from services.imports import demo_business, demo_stock
+from services.imports import demo_business, demo_upkeep
 from services.imports.service_intake import feature_code
 from services.models import Service
 from spa_ops.kernel.actor import Actor, Role, system_actor
@@ -44,23 +45,22 @@ BUSINESS_ID = demo_id(demo_business.BUSINESS)
 def set_up(demo: Mapping[str, Any], now: datetime) -> None:
     """The business, then in one transaction its places, people, rooms, kits and disinfectant.
 
-    `demo` is what the demo's business.json holds. Every room needs turnover, every implement is
-    soiled and there is no bath, until somebody says otherwise by name. What is there already, from
-    a load that was stopped, stays.
+    `demo` is what the demo's business.json holds. The business is a fortnight old. Every room needs
+    turnover, every implement is soiled and there is no bath, until somebody says otherwise by name.
+    What is there already, from a load that was stopped, stays.
     """
-    system = system_actor(BUSINESS_ID)
+    system, began = system_actor(BUSINESS_ID), now - demo_upkeep.OPEN_FOR
     if BUSINESS_ID not in tenancy_queries.business_ids():
-        tenancy.create_business(name=demo["business"], now=now, business_id=BUSINESS_ID)
+        tenancy.create_business(name=demo["business"], now=began, business_id=BUSINESS_ID)
     with reading(BUSINESS_ID):
         if places():
             return
-    run(lambda: _places(demo, system, now), actor=system, now=now)
+    run(lambda: _places(demo, system, began), actor=system, now=began)
 
 
 def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
     known = set(sign_ins(demo).values())
     _product(demo["disinfectant"], system, now)
-    demo_stock.add_items(demo["stock"], system, now, demo_id)
     for place in demo["locations"]:
         tenancy.add_location(
             actor=system,
@@ -71,10 +71,10 @@ def _places(demo: Mapping[str, Any], system: Actor, now: datetime) -> None:
             },
             licence_number="EST-INVENTED-1",
             licence_valid_through=now.date() + timedelta(days=400),
+            policies=dict(place["policies"]),
             **{k: place[k] for k in ("name", "zone", "country", "jurisdiction", "currency")},
         )
         _things(place, system, now)
-        demo_stock.stock_up(demo["stock"], place, demo_id(place["name"]), system, now, demo_id)
         for person in place["team"]:
             _person(person, place, system, now, signs_in=person["name"] in known)
     _person(demo["owner"], None, system, now, signs_in=True)
@@ -132,6 +132,61 @@ def _things(place: Mapping[str, Any], system: Actor, now: datetime) -> None:
                 tag=f"{place['name'].split()[1]} {name} {tool}",
                 name=tool,
                 kind=ImplementClass(how),
+            )
+
+
+def stock_up(demo: Mapping[str, Any], now: datetime) -> None:
+    """What is in stock, in one transaction: it came on the day on which the demo is first looked at."""
+    with reading(BUSINESS_ID):
+        if first_moved(demo_id(demo["locations"][0]["name"])):
+            return
+    system = system_actor(BUSINESS_ID)
+
+    def stock() -> None:
+        _add_items(demo["stock"], system, now)
+        for place in demo["locations"]:
+            _stock_up(demo["stock"], place, system, now)
+
+    run(stock, actor=system, now=now)
+
+
+def _add_items(items: Any, system: Actor, now: datetime) -> None:
+    """Every item of stock."""
+    for item in items:
+        rooms.add_stock_item(
+            actor=system,
+            now=now,
+            id=demo_id(item["name"]),
+            uses_each=Decimal(item["uses_each"]),
+            pack_size=Decimal(item["pack_size"]),
+            **{
+                name: item[name]
+                for name in ("name", "part", "unit", "code", "size", "lead_days", "months_after_opening")
+            },
+        )  # fmt: skip
+
+
+def _stock_up(items: Any, place: Mapping[str, Any], system: Actor, now: datetime) -> None:
+    """Every lot that came to a location, and one container of each item open in each wax room."""
+    open_in = [r["name"] for r in place["rooms"] if "wax heater" in r["features"]]
+    for item in items:
+        for n, (amount, days) in enumerate(item["lots"]):
+            rooms.receive_stock(
+                actor=system,
+                now=now,
+                location_id=demo_id(place["name"]),
+                item_id=demo_id(item["name"]),
+                quantity=Decimal(amount),
+                lot_number=f"INV-{n + 1}",
+                expires_on=now.date() + timedelta(days=days),
+            )
+        for room in open_in[: len(open_in) * item["opened"]]:
+            rooms.open_container(
+                actor=system,
+                now=now,
+                location_id=demo_id(place["name"]),
+                item_id=demo_id(item["name"]),
+                room_id=demo_id(f"{place['name']}/{room}"),
             )
 
 

@@ -3,15 +3,8 @@
 Amounts, packs and lead days are of the usual size: common practice, no source. Nothing here exists.
 """
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from decimal import Decimal
 from typing import Any
-from uuid import UUID
-
-from rooms import actions as rooms
-from spa_ops.kernel.actor import Actor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,45 +51,3 @@ STOCK = (
     _item("Invented soft wax", "g", "wax_pot_soft", ("30", "800", 10), [("4000", 400)], months=12),
     _item("Invented lotion for at home", "piece", "", ("0", "6", 10), [("12", 500)], part="retail", opened=0),
 )  # fmt: skip
-
-
-def add_items(items: Any, system: Actor, now: datetime, ids: Any) -> None:
-    """Every item, under the id that `ids` gives its name."""
-    for item in items:
-        rooms.add_stock_item(
-            actor=system,
-            now=now,
-            id=ids(item["name"]),
-            uses_each=Decimal(item["uses_each"]),
-            pack_size=Decimal(item["pack_size"]),
-            **{
-                name: item[name]
-                for name in ("name", "part", "unit", "code", "size", "lead_days", "months_after_opening")
-            },
-        )  # fmt: skip
-
-
-def stock_up(
-    items: Any, place: Mapping[str, Any], location_id: UUID, system: Actor, now: datetime, ids: Any
-) -> None:
-    """Every lot that came to a location, and one container of each item open in each wax room."""
-    open_in = [r["name"] for r in place["rooms"] if "wax heater" in r["features"]]
-    for item in items:
-        for n, (amount, days) in enumerate(item["lots"]):
-            rooms.receive_stock(
-                actor=system,
-                now=now,
-                location_id=location_id,
-                item_id=ids(item["name"]),
-                quantity=Decimal(amount),
-                lot_number=f"INV-{n + 1}",
-                expires_on=now.date() + timedelta(days=days),
-            )
-        for room in open_in[: len(open_in) * item["opened"]]:
-            rooms.open_container(
-                actor=system,
-                now=now,
-                location_id=location_id,
-                item_id=ids(item["name"]),
-                room_id=ids(f"{place['name']}/{room}"),
-            )

@@ -10,17 +10,30 @@ import pytest
 from django.core.management import CommandError, call_command
 
 from clients import queries as clients
-from compliance.disinfection.models import Implement, Kit, Solution
+from compliance.disinfection.models import (
+    Implement,
+    Kit,
+    KitCount,
+    KitUse,
+    Solution,
+    Steriliser,
+    SteriliserLoad,
+)
+from compliance.disinfection.queries import sterilising
 from rooms.models import Room
+from rooms.queries import check_lists, effective_state, equipment
+from rooms.rules.check_lists import ListKind, state_of
 from services.actions import booking, plans
-from services.imports import demo_loading
+from services.imports import demo_loading, demo_upkeep
 from services.imports.demo_business import HARBORSIDE, LAKESIDE
 from services.imports.make_demo_files import demo_files
-from services.models import ImportRun, Line, Service, Skill, Visit
+from services.models import HandOver, ImportRun, Line, Service, Skill, Visit
+from services.queries.stock_forecast import outlooks
 from spa_ops.claims.models import Claim
 from spa_ops.kernel import clock
 from spa_ops.kernel.actor import system_actor
 from spa_ops.tenancy import actions as tenancy
+from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
 from tests.callers import Caller
 from tests.conftest import NOON
@@ -91,11 +104,53 @@ def visits_are_what_their_time_makes_them() -> None:
 
 
 def nothing_is_ready_yet() -> None:
+    """But for the kit that lies in its pouch: what was ready the day before lapsed at closing."""
     with reading(DEMO):
-        assert set(Room.objects.values_list("state", flat=True)) == {"needs_turnover"}
-        assert set(Implement.objects.values_list("state", flat=True)) == {"soiled"}
+        assert {effective_state(room, clock.now()) for room in Room.objects.all()} == {
+            "needs_turnover"
+        }
+        pouched = Implement.objects.filter(kit__name=demo_upkeep.KIT)
+        assert list(pouched.values_list("state", flat=True)) == ["ready", "ready"]
+        others = Implement.objects.exclude(kit__name=demo_upkeep.KIT)
+        assert set(others.values_list("state", flat=True)) == {"soiled"}
         assert Kit.objects.filter(location_id=LAKE).count() == sum(k.count for k in LAKESIDE.kits)
-        assert not Solution.objects.exists()
+        assert not Solution.objects.filter(ended_at=None).exists()
+
+
+def each_part_is_alive(inspector: Caller) -> None:
+    """Pots in and out of range, a spore test due, lists, a hand-over, a kit counted, something to order."""
+    today = clock.local_date(clock.now(), LAKESIDE.zone)
+    with reading(DEMO):
+        place = Location.objects.get(id=LAKE)
+        pots = [state.why_not for state in equipment.pots_of(place, clock.now())]
+        assert pots == [None, "too_hot", "not_measured_today"]
+        lists = {
+            kind: check_lists.day_list(place, kind, today - timedelta(days=1), clock.now())
+            for kind in ListKind
+        }
+        states = {
+            kind: Counter(str(state_of(found.ticks.get(row.key))) for row in found.rows)
+            for kind, found in lists.items()
+        }
+        assert set(states[ListKind.OPENING]) == {"done"}
+        assert states[ListKind.CLOSING]["blank"] == 1
+        assert set(states[ListKind.CLOSING]) == {"done", "blank"}
+        assert {one.row.signed_off_by for one in lists.values()} == {
+            demo_loading.demo_id("Rosalba Kestimund")
+        }
+        (handed,) = HandOver.objects.all()
+        assert handed.accepted_by_id != handed.given_by_id
+        steriliser = Steriliser.objects.get()
+        due_at = sterilising.next_test_due(steriliser, clock.now(), 0)
+        assert timedelta() < clock.now() - due_at < timedelta(hours=2)
+        assert list(SteriliserLoad.objects.values_list("state", flat=True)) == ["released"] * 2
+        (use,), (count,) = KitUse.objects.all(), KitCount.objects.all()
+        assert (use.cleared, count.pieces_out, count.pieces_missing) == (True, 2, 0)
+        assert use.visit_id == count.visit_id
+        wanted = [o.item.name for o in outlooks(place, today) if o.outlook.packs]
+    assert "Invented gloves without powder" in wanted
+    found = inspector.get(f"evidence/{LAKE}/verification").body
+    assert (found["intact"], found["first_flaw"]) == (True, None)
 
 
 def test_the_demo_is_loaded_whole_and_every_feed_has_it(loaded, folder):
@@ -109,6 +164,7 @@ def test_the_demo_is_loaded_whole_and_every_feed_has_it(loaded, folder):
     allergies_are_kept_sealed()
     every_service_can_be_performed()
     people_can_sign_in(folder)
+    each_part_is_alive(signed_in(folder, "inspector"))
     for hour in (3, 12, 23):
         a_visit_can_be_had(hour)
     # A second time there is nothing to do, and nothing is done.
@@ -118,6 +174,13 @@ def test_the_demo_is_loaded_whole_and_every_feed_has_it(loaded, folder):
     assert (counts(DEMO), out.getvalue()) == (before, "")
     with pytest.raises(CommandError, match="business already"):
         call_command("load_demo", stdout=out)
+
+
+def signed_in(folder, role) -> Caller:
+    people = json.loads((folder / "demo-sign-ins.json").read_text(encoding="utf-8"))
+    one = next(person for person in people if person["role"] == role)
+    made = tenancy.sign_in(login=one["login"], password=one["password"], now=clock.now())
+    return Caller(made.secret)
 
 
 def people_can_sign_in(folder) -> None:

@@ -12,7 +12,7 @@ from django.conf import settings
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from services.imports import demo_business, demo_loading
+from services.imports import demo_business, demo_loading, demo_upkeep
 from services.imports.make_demo_files import demo_files
 from services.management.import_command import be_patient
 from services.models import ImportRun, RunState
@@ -59,8 +59,11 @@ class Command(BaseCommand):
         demo = json.loads(files["business.json"])
         self.stdout.write(f"Setting up {demo['business']} (invented).")
         demo_loading.set_up(demo, now)
+        demo_upkeep.live_a_day(demo_loading.BUSINESS_ID, demo_loading.demo_id, now)
+        demo_loading.stock_up(demo, now)
         self._import(files)
         demo_loading.grant_skills(demo, now)
+        demo_upkeep.use_a_kit(demo_loading.BUSINESS_ID, demo_loading.demo_id, now)
         path = _write_sign_ins(demo, now)
         self.stdout.write(f"The demo business is loaded; its sign-ins are in {path}.")
 
