@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import socket
 import stat
@@ -158,6 +159,31 @@ def test_an_empty_database_gets_the_demo_business_and_its_sign_ins(launch: Start
     }
     for person in people:
         assert all(person[key] in one.said for key in ("name", "login", "password"))
+    the_tour_shows_what_the_readme_says(one)
+
+
+def the_tour_shows_what_the_readme_says(one: Launch) -> None:
+    """The README's own commands, but for the port and the folder."""
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    (tour,) = re.findall(r"```sh\n(API=.*?)```", readme, re.DOTALL)
+    tour = tour.replace("http://127.0.0.1:8080", f"http://127.0.0.1:{one.environment['PORT']}")
+    tour = tour.replace("SIGN_INS=.data/", f"SIGN_INS={one.environment['SPA_OPS_DATA']}/")
+    # -u: a name that was never set; -e: a look-up in an answer that has no such field.
+    done = subprocess.run(
+        ["bash", "-eu"], input=tour, capture_output=True, text=True, check=False, timeout=300
+    )
+    assert done.returncode == 0, done.stderr
+    for words in (
+        "Fern Room, hard wax: may be used\n",
+        "Fern Room, soft wax: too_hot\n",
+        "Heron Room, soft wax: not_measured_today\n",
+        "{'done': 13, 'blank': 1, 'not_done': 0, 'contradicted': 0}\n",
+        "pair Invented gloves without powder by 20",
+        "do_not_treat\n",
+        '"/problems/room-not-ready"',
+        '"intact":true',
+    ):
+        assert words in done.stdout, words
 
 
 def test_with_redis_a_worker_does_what_beat_announces(
