@@ -34,7 +34,14 @@ from spa_ops.kernel.problems import (
 from spa_ops.unit.work import Outcome, RequestKey, reading, run
 from spa_ops.web import bodies, limits
 from spa_ops.web.entities import Entity
-from spa_ops.web.parsing import NO_OFFSET, PARSERS, lacks_offset
+from spa_ops.web.parsing import (
+    NO_OFFSET,
+    NO_SUCH_DAY,
+    PARSERS,
+    lacks_offset,
+    names_no_day,
+    said_wrong,
+)
 
 FRONT_DESK, PRACTITIONER, LEAD, OWNER = Role.FRONT_DESK, Role.PRACTITIONER, Role.LEAD, Role.OWNER
 INSPECTOR, DEVICE = Role.INSPECTOR, Role.DEVICE
@@ -97,7 +104,7 @@ class ApiView(APIView):
             return PARSERS[kind](text)
         except (ValueError, OverflowError):
             raise InvalidInput(
-                {"pointer": f"?{name}", "code": "invalid", "message": f"must be a {kind}"}
+                {"pointer": f"?{name}", "code": "invalid", "message": said_wrong(kind, text)}
             ) from None
 
 
@@ -206,6 +213,9 @@ class NoInput(serializers.Serializer):  # type: ignore[type-arg]
     """For commands that need nothing said."""
 
 
+_OF_A_DAY = (serializers.DateField, serializers.DateTimeField)
+
+
 class Strict(serializers.Serializer):  # type: ignore[type-arg]
     """Input that refuses unknown fields: a typo in a safety question must not pass as silence.
 
@@ -220,8 +230,11 @@ class Strict(serializers.Serializer):  # type: ignore[type-arg]
                 for name in unknown
             }
             for name, field in self.fields.items():
-                if isinstance(field, serializers.DateTimeField) and lacks_offset(data.get(name)):
+                given = data.get(name)
+                if isinstance(field, serializers.DateTimeField) and lacks_offset(given):
                     wrong[name] = serializers.ErrorDetail(NO_OFFSET, "invalid")
+                elif isinstance(field, _OF_A_DAY) and names_no_day(given):
+                    wrong[name] = serializers.ErrorDetail(NO_SUCH_DAY, "invalid")
             if wrong:
                 raise serializers.ValidationError(wrong)
         return super().to_internal_value(data)
