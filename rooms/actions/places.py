@@ -109,11 +109,19 @@ def bring_back(*, actor: Actor, now: datetime, room_id: UUID) -> Room:
 def redraw_readiness(*, actor: Actor, now: datetime, location_id: UUID) -> list[Room]:
     """After the location's wall clock or hours changed: ready rooms are ready until the closing that holds now.
 
-    Locks the rooms by id. What has lapsed by it needs turnover, as at any closing.
+    Locks all rooms by id, so that one that is called ready meanwhile has the new closing. What has
+    lapsed by it needs turnover, as at any closing; what had lapsed before is not ready again.
     """
+    rooms = queries.locked_rooms(tenancy.location(location_id, actor).id)
+    # Read when nobody can call a room ready any more.
     place = tenancy.location(location_id, actor)
-    found = queries.locked_ready(place.id)
-    for room in found:
-        room.ready_until = queries.ready_until(place, room.state_since)
-        put(room, fields=["ready_until"])
+    found = []
+    for room in rooms:
+        if queries.effective_state(room, now) is not RoomState.READY:
+            continue
+        until = queries.ready_until(place, room.state_since)
+        if until != room.ready_until:
+            room.ready_until = until
+            put(room, fields=["ready_until"])
+            found.append(room)
     return found

@@ -161,10 +161,10 @@ def _who(person_id: UUID | None, names: Mapping[UUID, str]) -> dict[str, Any]:
     return {"done_by": person_id, "done_by_name": names.get(person_id, "") if person_id else ""}
 
 
-def locked_ready(location_id: UUID) -> list[Room]:
-    """The rooms of a location that were made ready, locked by id."""
+def locked_rooms(location_id: UUID) -> list[Room]:
+    """The rooms of a location, locked by id."""
     rows = Room.objects.select_for_update(of=("self",), no_key=True)
-    return list(rows.filter(location_id=location_id, state=rules.RoomState.READY).order_by("id"))
+    return list(rows.filter(location_id=location_id).order_by("id"))
 
 
 def rooms_of(location_id: UUID) -> list[Room]:

@@ -3,6 +3,7 @@
 from datetime import datetime
 from uuid import UUID
 
+from compliance.disinfection import actions as disinfection
 from rooms import actions as rooms
 from rooms import queries as room_queries
 from services.actions.booking import foresight_due
@@ -24,12 +25,12 @@ def change_zone(
 ) -> Location:
     """Let a location go by another zone, as a preview has shown it: no instant of a visit changes.
 
-    `shown` is the preview's. Locks the ready rooms, then the location. A visit whose local day is
+    `shown` is the preview's. Locks the rooms, then the location, then its baths. A visit whose local day is
     another is looked at anew, since screening goes by days. Raises `NotFound`, `InvalidInput`,
     `PreviewOutdated`.
     """
     # The rooms first: who leaves one locks it and then, where baths are planned for, the location.
-    room_queries.locked_ready(tenancy.location(location_id, actor).id)
+    room_queries.locked_rooms(tenancy.location(location_id, actor).id)
     place = tenancy.locked(Location, location_id, actor)
     was = place.zone
     visits = queries.coming_visits(place.id, now)
@@ -40,6 +41,7 @@ def change_zone(
         actor=actor, now=now, location_id=location_id, zone=zone, visits=many
     )
     rooms.redraw_readiness(actor=actor, now=now, location_id=location_id)
+    disinfection.redraw_windows(actor=actor, now=now, location_id=location_id)
     other_day = {
         visit.client_id: visit
         for visit in visits

@@ -6,6 +6,7 @@ from services.api.condition_urls import urlpatterns as conditions
 from services.api.due_checks import urlpatterns as due_checks
 from services.api.hand_over import urlpatterns as hand_overs
 from services.api.incident_urls import urlpatterns as incidents
+from services.api.locations import urlpatterns as locations
 from services.api.patch_test_urls import urlpatterns as patch_tests
 from services.api.photograph_urls import urlpatterns as photographs
 from services.api.recurring_urls import urlpatterns as recurring
@@ -18,6 +19,7 @@ from services.api.waiting_urls import urlpatterns as waiting
 from services.api.work_draft import urlpatterns as work_drafts
 
 urlpatterns = [
+    *locations,
     *team,
     *visits,
     *checkout,

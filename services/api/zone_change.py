@@ -67,6 +67,11 @@ class PreviewZoneChange(Command):
                 room_id="uuid", name="str", ready_until_before="datetime?", ready_until_after="datetime"
             )
         ),
+        baths=array_of(
+            object_schema(
+                solution_id="uuid", container="str", discard_at_before="datetime", discard_at_after="datetime"
+            )
+        ),
         series=array_of(object_schema(series_id="uuid", rule="str", coming="int")),
         waiting_by_the_clock="int",
     )  # fmt: skip
@@ -115,6 +120,15 @@ def _told(found: queries.ZoneChange) -> dict[str, Any]:
                 "ready_until_after": rfc3339(one.after),
             }
             for one in found.rooms
+        ],
+        "baths": [
+            {
+                "solution_id": one.solution_id,
+                "container": one.container,
+                "discard_at_before": rfc3339(one.before),
+                "discard_at_after": rfc3339(one.after),
+            }
+            for one in found.baths
         ],
         "series": [
             {"series_id": series_id, "rule": rule, "coming": coming}

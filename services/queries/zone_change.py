@@ -10,6 +10,7 @@ from uuid import UUID
 
 import orjson
 
+from compliance.disinfection.queries import windows
 from rooms import queries as rooms
 from rooms.models import Room
 from rooms.rules.turnover import RoomState
@@ -57,6 +58,16 @@ class ReadyRoom:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class EndingSooner:
+    """A bath that ends at a closing, where that comes sooner."""
+
+    solution_id: UUID
+    container: str
+    before: datetime
+    after: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ZoneChange:
     """What would change. `shown` stands for everything that it was worked out from."""
 
@@ -66,6 +77,7 @@ class ZoneChange:
     visits: list[Changed]
     shift_clashes: list[ShiftClash]
     rooms: list[ReadyRoom]
+    baths: list[EndingSooner]
     #: (series, its rule, its coming visits): spread by the wall clock of then, and left where they are.
     series: list[tuple[UUID, str, int]]
     #: How many who wait named wall times: those are times of the new clock from then on.
@@ -101,6 +113,8 @@ def zone_change(*, actor: Actor, now: datetime, location_id: UUID, zone: str) ->
     """
     place = tenancy.location(location_id, actor)
     check_zone(zone)
+    there = copy(place)
+    there.zone = zone
     visits = coming_visits(place.id, now)
     shifts = list(Shift.objects.filter(location_id=place.id).select_related("location"))
     before = _clock(place, shifts)
@@ -115,7 +129,8 @@ def zone_change(*, actor: Actor, now: datetime, location_id: UUID, zone: str) ->
         coming=len(visits),
         visits=changed(_coming(visits), before, after),
         shift_clashes=_shift_clashes(place, shifts, zone),
-        rooms=_ready_rooms(place, zone),
+        rooms=_ready_rooms(there, now),
+        baths=_baths(there, now),
         series=_series([visit.id for visit in visits]),
         waiting=WaitingEntry.objects.filter(
             location_id=place.id, state__in=[WaitingState.WAITING, WaitingState.OFFERED]
@@ -202,10 +217,23 @@ def _shift_clashes(place: Location, shifts: list[Shift], zone: str) -> list[Shif
     return found
 
 
-def _ready_rooms(place: Location, zone: str) -> list[ReadyRoom]:
-    there = copy(place)
-    there.zone = zone
-    rows = Room.objects.filter(location_id=place.id, state=RoomState.READY).order_by("name", "id")
+def _baths(there: Location, now: datetime) -> list[EndingSooner]:
+    sooner = windows.ending_sooner(there, windows.running(there.id, now), now)
+    return [
+        EndingSooner(
+            solution_id=row.id,
+            container=row.container,
+            before=row.discard_at,
+            after=limits[0].ends_at,
+        )
+        for row, limits in sooner
+    ]
+
+
+def _ready_rooms(there: Location, now: datetime) -> list[ReadyRoom]:
+    rows = Room.objects.filter(location_id=there.id, state=RoomState.READY).exclude(
+        ready_until__lte=now
+    )
     return [
         ReadyRoom(
             room_id=room.id,
@@ -213,7 +241,7 @@ def _ready_rooms(place: Location, zone: str) -> list[ReadyRoom]:
             before=room.ready_until,
             after=rooms.ready_until(there, room.state_since),
         )
-        for room in rows
+        for room in rows.order_by("name", "id")
     ]
 
 

@@ -9,6 +9,7 @@ from django.db import connections
 from spa_ops.unit.tables import (
     APPEND_ONLY,
     ERASABLE_WORDS,
+    ONLY_EARLIER,
     STATE_MACHINES,
     WRITTEN_ONCE,
     tenant_tables,
@@ -66,7 +67,7 @@ def statements_for(table: str) -> list[str]:
 
 
 def _kept_by_triggers(table: str) -> list[str]:
-    """Legal moves and columns written once, made anew from what the rules say now."""
+    """Legal moves, columns written once and instants that only become earlier, made anew from what the rules say now."""
     found = []
     if table in STATE_MACHINES:
         arguments = ", ".join(f"'{each}'" for each in STATE_MACHINES[table])
@@ -82,6 +83,14 @@ def _kept_by_triggers(table: str) -> list[str]:
             f"DROP TRIGGER IF EXISTS written_once ON {table}",
             f"CREATE TRIGGER written_once BEFORE UPDATE OF {', '.join(columns)} ON {table} "
             f"FOR EACH ROW EXECUTE FUNCTION refuse_rewriting({arguments})",
+        ]
+    if table in ONLY_EARLIER:
+        column, until = ONLY_EARLIER[table]
+        found += [
+            f"DROP TRIGGER IF EXISTS only_earlier ON {table}",
+            f"CREATE TRIGGER only_earlier BEFORE UPDATE OF {column} ON {table} FOR EACH ROW "
+            f"WHEN (NEW.{column} > OLD.{column} OR OLD.{until} IS NOT NULL) "
+            f"EXECUTE FUNCTION refuse_rewriting('{column}')",
         ]
     return found
 

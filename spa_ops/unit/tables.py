@@ -184,6 +184,20 @@ def written_once(*columns: str) -> Callable[[type[models.Model]], type[models.Mo
     return mark
 
 
+#: Table -> an instant that may only become earlier, and the column by which that is over too.
+ONLY_EARLIER: dict[str, tuple[str, str]] = {}
+
+
+def only_earlier(column: str, *, until: str) -> Callable[[type[models.Model]], type[models.Model]]:
+    """Class decorator: a trigger lets this instant become earlier and never later; neither once `until` is there."""
+
+    def mark(model: type[models.Model]) -> type[models.Model]:
+        ONLY_EARLIER[model._meta.db_table] = (column, until)
+        return model
+
+    return mark
+
+
 def tenant_tables(apps: Apps) -> list[str]:
     """Every table that carries a business_id."""
     return sorted(

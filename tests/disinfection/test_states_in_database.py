@@ -95,6 +95,9 @@ def test_nothing_brings_a_bath_back_or_lengthens_its_window(call):
         longer = f"UPDATE disinfection_solution SET {column} = {column} + interval '1 second' WHERE id = %s"
         assert not takes(longer, [solution])
     call("petra").post(f"solutions/{solution}/end", {"reason": "emptied"})
+    # Ended, its window is what it was.
+    shorter = "UPDATE disinfection_solution SET discard_at = discard_at - interval '1 second' WHERE id = %s"
+    assert not takes(shorter, [solution])
     times = {SolutionState.USABLE: None, SolutionState.ENDED: clock.now() + timedelta(hours=1)}
     for after in SolutionState:
         assert takes(ended, [times[after], solution]) is (
@@ -140,8 +143,17 @@ def test_the_triggers_stand_on_the_tables():
     with connection.cursor() as cursor:
         cursor.execute(
             "SELECT tgrelid::regclass::text, tgname FROM pg_trigger WHERE tgname IN ('state_machine', "
-            "'written_once') AND tgenabled = 'O'"
+            "'written_once', 'only_earlier') AND tgenabled = 'O'"
         )
         found = set(cursor.fetchall())
     assert ("disinfection_implement", "state_machine") in found
     assert ("disinfection_solution", "written_once") in found
+    assert ("disinfection_solution", "only_earlier") in found
+
+
+def test_the_window_of_a_running_bath_may_only_become_shorter(call):
+    solution = bath(call)
+    moved = "UPDATE disinfection_solution SET discard_at = discard_at + %s WHERE id = %s"
+    assert takes(moved, [timedelta(0), solution])
+    assert not takes(moved, [timedelta(microseconds=1), solution])
+    assert takes(moved, [timedelta(microseconds=-1), solution])

@@ -38,6 +38,7 @@ from compliance.disinfection.actions.sterilisers import (
     retire_steriliser,
     take_spore_test,
 )
+from compliance.disinfection.actions.windows import redraw_windows
 
 __all__ = [
     "add_container",
@@ -63,6 +64,7 @@ __all__ = [
     "record_repair",
     "record_reprocessing",
     "record_reprocessing_of_kits",
+    "redraw_windows",
     "retire_steriliser",
     "settle_missing_piece",
     "start_load",

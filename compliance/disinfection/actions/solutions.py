@@ -8,12 +8,13 @@ from uuid import UUID
 
 from compliance.disinfection import queries
 from compliance.disinfection.models import Product, Solution
+from compliance.disinfection.queries import windows
 from compliance.disinfection.rules import baths, mixing
 from compliance.disinfection.rules.labels import Family, not_for_from, strength_is_acceptable
 from compliance.disinfection.rules.use_window import (
+    DatedLimit,
     EndReason,
     Origin,
-    closing_of_day,
     discard_at,
     house_limit,
     limits_from,
@@ -27,7 +28,6 @@ from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.kernel.units import VolumeUnit, to_millilitres
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
-from spa_ops.tenancy.rules import open_periods
 from spa_ops.unit.rows import put, put_each
 from spa_ops.unit.work import action, current
 
@@ -97,7 +97,8 @@ def mix_solution(
     recorded and not usable. A bath that the container still held is ended. The use window is the
     strictest of label, jurisdiction and house.
     """
-    place = tenancy.location(location_id, actor)
+    # Locked, so that hours which change meanwhile are not missed: see `redraw_windows`.
+    place = tenancy.locked(Location, location_id, actor)
     product = tenancy.loaded(Product, product_id, actor)
     # Judged as it was read off the jug: kept to hundredths, an ounce to sixteen would be too weak.
     poured = mixing.Amounts(
@@ -143,16 +144,7 @@ def mix_solution(
         pieces_allowed=vessel.pieces if vessel else None,
         contact_seconds=queries.contact_seconds(product, place, now, "immersion"),
         discard_at=window.ends_at,
-        limits=[
-            {
-                "kind": d.limit.kind.value,
-                "origin": d.limit.origin.value,
-                "amount": d.limit.amount,
-                "citation": d.limit.citation,
-                "ends_at": rfc3339(d.ends_at),
-            }
-            for d in window.dated
-        ],
+        limits=kept_limits(window.dated),
         uses_allowed=window.uses_allowed,
     )
     unusable = [each for each in findings if each in baths.UNUSABLE]
@@ -202,6 +194,19 @@ def stored_ml(millilitres: Decimal) -> Decimal:
     return millilitres.quantize(Decimal("0.01"))
 
 
+def kept_limits(dated: Sequence[DatedLimit]) -> list[dict[str, Any]]:
+    return [
+        {
+            "kind": one.limit.kind.value,
+            "origin": one.limit.origin.value,
+            "amount": one.limit.amount,
+            "citation": one.limit.citation,
+            "ends_at": rfc3339(one.ends_at),
+        }
+        for one in dated
+    ]
+
+
 def _window(place: Location, product: Product, now: datetime) -> Any:
     on = local_date(now, place.zone)
     board = parameters(place.jurisdiction, on)[ParameterName.SOLUTION_USE_LIMITS]
@@ -211,10 +216,9 @@ def _window(place: Location, product: Product, now: datetime) -> Any:
         + limits_from(board.value, origin)
         + house_limit(tenancy.policy_of(place).solution_use_limit)
     )
-    closing = closing_of_day(
-        now, open_on=lambda day: open_periods(place.opening_hours, place.zone, day), zone=place.zone
+    return discard_at(
+        mixed_at=now, limits=limits, closing_at=windows.closing_of(place, now), zone=place.zone
     )
-    return discard_at(mixed_at=now, limits=limits, closing_at=closing, zone=place.zone)
 
 
 @action

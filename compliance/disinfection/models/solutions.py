@@ -7,6 +7,7 @@ from spa_ops.unit.tables import (
     TenantForeignKey,
     TenantModel,
     append_only,
+    only_earlier,
     tenant_constraints,
     written_once,
 )
@@ -82,7 +83,8 @@ class Container(SyncedModel):
         return self.name
 
 
-@written_once("product_id", "container", "mixed_at", "discard_at", "pour", "ended_at")
+@only_earlier("discard_at", until="ended_at")
+@written_once("product_id", "container", "mixed_at", "pour", "ended_at")
 class Solution(SyncedModel):
     """A mixed bath in its container: who mixed what, and until when it may be used."""
 

@@ -177,6 +177,31 @@ def discard_at(
     )
 
 
+def sooner(
+    limits: Iterable[DatedLimit],
+    *,
+    mixed_at: datetime,
+    closing_at: datetime | None,
+    zone: str,
+    now: datetime,
+) -> tuple[DatedLimit, ...]:
+    """The limits of a bath after the closing of its day, or the zone, became another; soonest first.
+
+    None ends later than it did: what was written on the container is never exceeded. None ends before
+    `now` that had not ended: what was done until then was done in time.
+    """
+    mixed_at = mixed_at.astimezone(UTC)
+    day_end = end_of_business_day(mixed_at, closing_at=closing_at, zone=zone)
+    found = (
+        DatedLimit(
+            limit=one.limit,
+            ends_at=min(one.ends_at, max(_end_of(one.limit, mixed_at, day_end, zone), now)),
+        )
+        for one in limits
+    )
+    return tuple(sorted(found, key=lambda each: each.ends_at))
+
+
 def _end_of(limit: UseLimit, mixed_at: datetime, day_end: datetime, zone: str) -> datetime:
     if limit.kind is LimitKind.AT_CLOSING:
         return day_end
@@ -210,13 +235,15 @@ def closing_of_day(
 
     `open_on` answers the opening periods that begin on a local date. Past midnight and still open
     from the evening before, `at` belongs to that evening's day. The *next* closing would not do:
-    after hours it is tomorrow's, and a bath mixed tonight would live through a day of trade.
+    after hours it is tomorrow's, and a bath mixed tonight would live through a day of trade. Nor does
+    one that is 24 h or more ahead, of a day that opens late and closes past midnight.
     """
     today = local_date(at, zone)
     evening_before = open_on(today - timedelta(days=1))
     if any(period.start <= at < period.end for period in evening_before):
         return max(period.end for period in evening_before)
-    return max((period.end for period in open_on(today)), default=None)
+    ends = (period.end.astimezone(UTC) for period in open_on(today))
+    return max((end for end in ends if end - at.astimezone(UTC) < _DAY), default=None)
 
 
 def ending(window: UseWindow, early: Iterable[Ending] = ()) -> Ending:

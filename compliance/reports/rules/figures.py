@@ -149,17 +149,21 @@ def cleared_before_use(entries: Sequence[Seen], _: Terms) -> Iterator[Judged]:
         yield Judged(n=entry.n, at=entry.occurred_at, why=why)
 
 
+#: What may end a bath before what was said when it was mixed, and the fact that says when.
+_ENDS = {"solution.ended": "ended_at", "solution.window_shortened": "discard_at"}
+
+
 def soaked_inside_window(entries: Sequence[Seen], _: Terms) -> Iterator[Judged]:
     """Implements immersed in a bath as strong as its label asks and inside its use window."""
     struck = {e.facts["event_id"] for e in entries if e.kind == "implement.event_struck"}
     baths: dict[str, Seen] = {
         e.facts["solution_id"]: e for e in entries if e.kind == "solution.mixed"
     }
-    ended = {
-        e.facts["solution_id"]: instant(e.facts["ended_at"])
-        for e in entries
-        if e.kind == "solution.ended"
-    }
+    ended: dict[str, datetime] = {}
+    for e in entries:
+        if e.kind in _ENDS:
+            at, bath = instant(e.facts[_ENDS[e.kind]]), e.facts["solution_id"]
+            ended[bath] = min(at, ended.get(bath, at))
 
     def inside(entry: Seen) -> bool:
         bath = baths.get(entry.facts["agent_id"] or "")

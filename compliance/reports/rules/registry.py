@@ -63,6 +63,7 @@ RULES = (
             {
                 "solution.mixed",
                 "solution.ended",
+                "solution.window_shortened",
                 "implement.reprocessed",
                 "implement.event_struck",
             }

@@ -75,7 +75,10 @@ def add_location(
 def change_location(
     *, actor: Actor, now: datetime, location_id: UUID, match: int | None = None, **changes: Any
 ) -> Location:
-    """Change a site's name, hours, policies or establishment licence. A zone never changes by itself."""
+    """Change a site's name, hours, policies or establishment licence. A zone never changes by itself.
+
+    What else goes by the hours is the caller's: `services.actions.opening_hours`.
+    """
     place = queries.locked(Location, location_id, actor, match=match)
     if "policies" in changes:
         house_policy(changes["policies"])

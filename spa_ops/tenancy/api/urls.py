@@ -8,7 +8,6 @@ urlpatterns = [
     path("me", v.Me.as_view()),
     path("business", v.ReadBusiness.as_view()),
     path("locations", several(v.ListLocations, v.AddLocation).as_view()),
-    path("locations/<uuid:id>", several(v.ReadLocation, v.ChangeLocation).as_view()),
     path("locations/<uuid:id>/devices", v.RegisterDevice.as_view()),
     path("people", several(v.ListPeople, v.AddPerson).as_view()),
     path("people/<uuid:id>", v.ReadPerson.as_view()),

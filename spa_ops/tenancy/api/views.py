@@ -22,7 +22,6 @@ from spa_ops.web.views import (
     STAFF,
     ApiView,
     Command,
-    Edit,
     ListView,
     RowView,
     answer,
@@ -108,17 +107,6 @@ class ReadLocation(RowView):
 
     access = {"GET": ANYONE}
     entity = LOCATION
-
-
-class ChangeLocation(Edit):
-    """Change a location's name, hours, house policy or establishment licence."""
-
-    access = {"PATCH": LEADS}
-    input = shapes.ChangeLocation
-    entity = LOCATION
-
-    def handle(self, *, id: UUID, **given: Any) -> Any:
-        return actions.change_location(location_id=id, **given)
 
 
 class ListPeople(ListView):

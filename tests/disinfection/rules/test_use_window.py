@@ -24,6 +24,7 @@ from compliance.disinfection.rules.use_window import (
     house_limit,
     is_usable,
     limits_from,
+    sooner,
 )
 from spa_ops.kernel.intervals import at_local, local_period
 
@@ -168,11 +169,40 @@ def opening(*spans):
         ([((9,), (19,))], mixed(date(2026, 3, 1), 12), None),  # a Sunday
         ([((9,), (12,)), ((14,), (19,))], mixed(MONDAY, 10), mixed(MONDAY, 19)),
         ([((12,), (1,))], mixed(date(2026, 3, 3), 0, 30), mixed(date(2026, 3, 3), 1)),
-        ([((12,), (1,))], mixed(date(2026, 3, 3), 1), mixed(date(2026, 3, 4), 1)),
+        # after closing at 01:00, 24 h before the next: not that day's trade
+        ([((12,), (1,))], mixed(date(2026, 3, 3), 1), None),
     ],
 )
 def test_the_business_day_of_an_instant(spans, at, closing):
     assert closing_of_day(at, open_on=opening(*spans), zone=CHICAGO) == closing
+
+
+closings = st.integers(1, 23).map(lambda h: mixed(MONDAY, 0) + timedelta(hours=h))
+
+
+@given(
+    st.lists(st.sampled_from([*TEXAS, *CALIFORNIA, limit(LimitKind.HOURS, 4)]), min_size=1),
+    st.none() | closings,
+    st.none() | closings,
+    st.integers(0, 30),
+    st.sampled_from([CHICAGO, NEW_YORK, CHATHAM]),
+)
+def test_another_closing_never_lengthens_a_window_nor_reaches_back(limits, was, then, later, zone):
+    at = mixed(MONDAY, 0, 30)
+    now = at + timedelta(hours=later)
+    window = discard_at(mixed_at=at, limits=limits, closing_at=was, zone=CHICAGO)
+    found = sooner(window.dated, mixed_at=at, closing_at=then, zone=zone, now=now)
+    assert len(found) == len(window.dated)
+    assert found[0].ends_at == min(one.ends_at for one in found) <= window.ends_at
+    assert found[0].ends_at >= min(window.ends_at, now)
+    fresh = discard_at(mixed_at=at, limits=limits, closing_at=then, zone=zone)
+    assert found[0].ends_at == min(window.ends_at, max(fresh.ends_at, now))
+    # Done again, or back to the old closing, changes nothing.
+    for closing_at, there in ((then, zone), (was, CHICAGO)):
+        assert (
+            sooner(found, mixed_at=at, closing_at=closing_at, zone=there, now=now)[0].ends_at
+            == found[0].ends_at
+        )
 
 
 def test_a_bath_is_ended_early_at_once():
