@@ -15,7 +15,7 @@ from spa_ops.kernel.clock import local_date
 from spa_ops.tenancy import actions as tenancy_actions
 from spa_ops.tenancy import queries as tenancy
 from spa_ops.tenancy.models import Location
-from spa_ops.unit.rows import insert
+from spa_ops.unit.rows import insert, put_each
 from spa_ops.unit.work import action
 
 
@@ -25,8 +25,9 @@ def change_zone(
 ) -> Location:
     """Let a location go by another zone, as a preview has shown it: no instant of a visit changes.
 
-    `shown` is the preview's. Locks the rooms, then the location, then its baths. A visit whose local day is
-    another is looked at anew, since screening goes by days. Raises `NotFound`, `InvalidInput`,
+    `shown` is the preview's. Locks the rooms, then the location, then its waiting reminders and its
+    baths. A reminder that is meant for an hour of this clock goes out at that of the new one. A visit
+    whose local day is another is looked at anew, since screening goes by days. Raises `NotFound`, `InvalidInput`,
     `PreviewOutdated`.
     """
     # The rooms first: who leaves one locks it and then, where baths are planned for, the location.
@@ -37,11 +38,15 @@ def change_zone(
     if queries.shown(place, zone, visits) != shown:
         raise PreviewOutdated
     many = wall_time_changes([visit.starts_at for visit in visits], was, zone) if zone != was else 0
+    reminders = queries.reminders_by_the_clock(place, zone, now, lock=True)
     place = tenancy_actions.change_zone(
         actor=actor, now=now, location_id=location_id, zone=zone, visits=many
     )
     rooms.redraw_readiness(actor=actor, now=now, location_id=location_id)
     disinfection.redraw_windows(actor=actor, now=now, location_id=location_id)
+    for row, at in reminders:
+        row.remind_at = at
+    put_each([row for row, _ in reminders], fields=["remind_at"])
     other_day = {
         visit.client_id: visit
         for visit in visits

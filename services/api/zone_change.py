@@ -37,8 +37,9 @@ class PreviewZoneChange(Command):
     Visits stay at their instants. `visits` are those whose wall time would be another, or that would
     lie outside opening hours or the shifts of who works on them (`outside_before`, `outside_after`),
     the first 500 of `visits_in_all`; recurring visits stay with them. Shifts, breaks, opening hours
-    and wall times that somebody waits for are times of the new clock then. Asked with the present
-    zone it tells which visits lie outside now.
+    and wall times that somebody waits for are times of the new clock then, and so are the hours at which
+    waiting reminders go out, `reminders_by_the_clock` of them. Asked with the present zone it tells
+    which visits lie outside now.
     """
 
     access = {"POST": _OWNERS}
@@ -74,6 +75,7 @@ class PreviewZoneChange(Command):
         ),
         series=array_of(object_schema(series_id="uuid", rule="str", coming="int")),
         waiting_by_the_clock="int",
+        reminders_by_the_clock="int",
     )  # fmt: skip
 
     def post(self, request: Request, **path: Any) -> HttpResponse:
@@ -135,6 +137,7 @@ def _told(found: queries.ZoneChange) -> dict[str, Any]:
             for series_id, rule, coming in found.series
         ],
         "waiting_by_the_clock": found.waiting,
+        "reminders_by_the_clock": found.reminders,
     }
 
 

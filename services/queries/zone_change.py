@@ -18,6 +18,7 @@ from services.models import (
     Duty,
     Line,
     LineState,
+    Rebooking,
     Series,
     SeriesVisit,
     Shift,
@@ -27,7 +28,8 @@ from services.models import (
     WaitingEntry,
     WaitingState,
 )
-from services.queries import team
+from services.queries import rebooking, team
+from services.rules.reminders import RebookingState, remind_at
 from services.rules.shifts import Worked, first_clash
 from services.rules.zone_change import Changed, Clock, Coming, Part, changed, in_zone
 from spa_ops.kernel.actor import Actor
@@ -80,6 +82,8 @@ class ZoneChange:
     baths: list[EndingSooner]
     #: (series, its rule, its coming visits): spread by the wall clock of then, and left where they are.
     series: list[tuple[UUID, str, int]]
+    #: How many reminders are meant for an hour of the location's clock, and go out at that of the new one.
+    reminders: int
     #: How many who wait named wall times: those are times of the new clock from then on.
     waiting: int
     shown: str
@@ -131,12 +135,37 @@ def zone_change(*, actor: Actor, now: datetime, location_id: UUID, zone: str) ->
         shift_clashes=_shift_clashes(place, shifts, zone),
         rooms=_ready_rooms(there, now),
         baths=_baths(there, now),
+        reminders=len(reminders_by_the_clock(place, zone, now)),
         series=_series([visit.id for visit in visits]),
         waiting=WaitingEntry.objects.filter(
             location_id=place.id, state__in=[WaitingState.WAITING, WaitingState.OFFERED]
         ).exclude(times=[]).count(),
         shown=shown(place, zone, visits),
     )  # fmt: skip
+
+
+def reminders_by_the_clock(
+    place: Location, zone: str, now: datetime, *, lock: bool = False
+) -> list[tuple[Rebooking, datetime]]:
+    """The waiting reminders whose hour on `place`'s clock is to come, with its instant in `zone`; locked by id
+    if `lock`.
+
+    Clients with a zone of their own are reminded by that. One whose hour has come waits for another reason,
+    and is decided by the clock that holds when that is over.
+    """
+    rows = Rebooking.objects.filter(location_id=place.id, state=RebookingState.WAITING)
+    if lock:
+        rows = rows.select_for_update(of=("self",), no_key=True)
+    there = copy(place)
+    there.zone = zone
+    hours = rebooking.sending_hours(place, now)
+    found = []
+    for row in rows.select_related("client").order_by("id"):
+        zones = (rebooking.client_zone(row.client, each) for each in (place, there))
+        meant, then = (remind_at(row.rebook_on, each, hours) for each in zones)
+        if then != meant > now:
+            found.append((row, then))
+    return found
 
 
 def _clock(place: Location, shifts: list[Shift]) -> Clock:

@@ -7,16 +7,21 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from services.actions import team
+from services.actions.rebooking import change_rebooking, withdraw_rebooking
 from services.models import ForesightDue
 from services.rules.shifts import Weekly
 from services.rules.zone_change import Clock, Coming, Outside, Part, changed
+from services.tasks import send_due_reminders
+from spa_ops.kernel import clock
 from spa_ops.kernel.actor import Role, system_actor
 from spa_ops.kernel.intervals import Period
 from spa_ops.tenancy import actions as tenancy
 from spa_ops.tenancy.models import Location
 from spa_ops.unit.work import reading
+from tests.services import builders as build
 from tests.services.day import book, line
-from tests.world import BUSINESS, LAKE, uid
+from tests.services.test_rebooking import propose, proposed
+from tests.world import BUSINESS, LAKE, actor, uid
 
 PATH = f"locations/{LAKE}/zone"
 SUMMER = datetime(2026, 5, 7, 15, 0, tzinfo=UTC)  # Thursday 10:00 in Chicago, daylight time
@@ -139,6 +144,71 @@ def test_recurring_visits_and_wishes_by_the_clock_are_told(call, now):
         {"series_id": made.body["id"], "rule": "FREQ=WEEKLY;COUNT=2", "coming": 2}
     ]
     assert told["waiting_by_the_clock"] == 1
+
+
+def remind_ats(*rows):
+    return [build.fresh(row).remind_at for row in rows]
+
+
+def test_reminders_meant_for_an_hour_of_this_clock_follow_the_new_one(call, now):
+    here = proposed()
+    own = proposed(client=build.client(zone="America/Chicago"))
+    withdrawn = proposed()
+    withdraw_rebooking(actor=actor("freya"), now=now, rebooking_id=withdrawn.id)
+    # A date after the clocks went back in Chicago and not in Regina, where they never change.
+    (line,) = build.lines_of(build.visit())
+    winter = change_rebooking(
+        actor=actor("freya"), now=now, rebooking_id=propose(line).id, rebook_on=date(2026, 11, 20)
+    )
+    ten = datetime(2026, 5, 27, 15, tzinfo=UTC)  # 10:00 in Chicago, UTC-5 (IANA tz database)
+    in_winter = datetime(2026, 11, 13, 16, tzinfo=UTC)  # UTC-6
+    assert remind_ats(here, own, withdrawn, winter) == [ten, ten, ten, in_winter]
+    # Regina is UTC-6 all year: 10:00 is another instant in May, and the same in November.
+    assert preview(call, "America/Regina").body["reminders_by_the_clock"] == 1
+    assert preview(call, "America/Denver").body["reminders_by_the_clock"] == 2
+    assert preview(call, "America/Chicago").body["reminders_by_the_clock"] == 0
+    version = build.fresh(here).version
+    assert changed_to(call, "America/Regina").status_code == 200
+    assert remind_ats(here, own, withdrawn, winter) == [
+        ten + timedelta(hours=1),
+        ten,
+        ten,
+        in_winter,
+    ]
+    assert build.fresh(here).version == version + 1
+    assert build.fresh(own).version == 1
+    # And back again, to the second.
+    assert changed_to(call, "America/Chicago").status_code == 200
+    assert remind_ats(here, own, winter) == [ten, ten, in_winter]
+
+
+def test_a_reminder_that_is_put_off_already_is_decided_by_the_new_clock_when_its_time_comes(
+    call, now
+):
+    row = proposed()
+    build.consent(row.client_id)
+    # 21:00 in Chicago is past the hours of 47 CFR 64.1200(c)(1): it waits for 08:00 there, 13:00 UTC.
+    evening = datetime(2026, 5, 28, 2, tzinfo=UTC)
+    assert send_due_reminders(now=evening) == {"outside_hours": 1}
+    morning = datetime(2026, 5, 28, 13, tzinfo=UTC)
+    with clock.stopped_at(evening):
+        assert preview(call, "America/Los_Angeles").body["reminders_by_the_clock"] == 0
+        assert changed_to(call, "America/Los_Angeles").status_code == 200
+    assert remind_ats(row) == [morning]
+    # That is six in the morning in Los Angeles.
+    assert send_due_reminders(now=morning) == {"outside_hours": 1}
+    assert remind_ats(row) == [datetime(2026, 5, 28, 15, tzinfo=UTC)]
+
+
+def test_an_hour_that_is_past_on_the_new_clock_is_due_at_once(call, now):
+    row = proposed()
+    half_an_hour_before = datetime(2026, 5, 27, 14, 30, tzinfo=UTC)
+    with clock.stopped_at(half_an_hour_before):
+        assert changed_to(call, "America/New_York").status_code == 200
+    assert remind_ats(row) == [datetime(2026, 5, 27, 14, tzinfo=UTC)]
+    # Once, by what holds then: nobody agreed to be written to.
+    assert send_due_reminders(now=half_an_hour_before) == {"no_consent": 1}
+    assert send_due_reminders(now=half_an_hour_before) == {}
 
 
 def test_what_was_not_shown_is_not_done(call):
