@@ -239,6 +239,9 @@ class _Logged(Command):
 class LogEquipment(_Logged):
     """What was done to a piece or read off it, as it happened; what is wrong is recorded with a flaw.
 
+    The answer says at once what was wrong with the entry and whether the piece may be used now
+    (`stands`, as in the equipment states): a pot with its range, why not and what to do.
+
     Of a wax pot: `filled` (product, lot and the label's range), `measured`, `switched_off` (off and
     covered), `contaminated`, `emptied`, `cleaned`. Of a towel warmer: `disinfected`, `left_open`
     (emptied and left open overnight). Of a foot basin: `after_client`, `end_of_day`, `weekly`. A day
@@ -259,7 +262,7 @@ class LogEquipment(_Logged):
 
 
 class StrikeEquipmentEntry(_Logged):
-    """A mis-tap: this entry was wrong. It stays on record, struck out."""
+    """A mis-tap: this entry was wrong. It stays on record, struck out; `stands` is without it."""
 
     input = StrikeEntryShape
     problems = (AlreadyCorrected,)
