@@ -8,6 +8,7 @@ import pytest
 
 from compliance.disinfection import actions as disinfection
 from compliance.disinfection.models import Solution
+from rooms import actions as rooms
 from rooms.models import Room
 from rooms.tasks import flag_rooms
 from services.actions.opening_hours import change_location
@@ -24,6 +25,7 @@ from tests.services.test_due_checks import checks, instant, swept
 from tests.services.test_holds import at_once
 from tests.services.test_zone_change import changed_to, preview
 from tests.world import BUSINESS, LAKE, actor, uid
+from tests.world_rooms import do_steps
 
 PATH = f"locations/{LAKE}"
 ROOM = f"rooms/{uid('room 1')}"
@@ -253,6 +255,29 @@ def test_a_bath_mixed_while_the_hours_change_never_has_the_old_closing(own_datab
                 "-discard_at"
             )[0]
             assert latest.discard_at <= new
+
+
+def test_a_room_called_ready_while_the_hours_change_never_has_the_old_closing(own_database, now):
+    lena, system, room = actor("lena"), system_actor(BUSINESS), uid("room 1")
+    for n in range(4):
+        at, new = now + n * timedelta(minutes=40), 18 - n
+
+        def changes(at=at, new=new):
+            hours = hours_until(f"{new}:00")
+            return change_location(actor=lena, now=at, location_id=LAKE, opening_hours=hours)
+
+        def finishes(at=at):
+            return rooms.finish_turnover(actor=system, now=at, room_id=room)
+
+        with clock.stopped_at(at):
+            before = at - timedelta(minutes=25)
+            rooms.take_out_of_use(actor=system, now=before, room_id=room, reason="lamp")
+            rooms.bring_back(actor=system, now=before, room_id=room)
+            do_steps("room 1")
+            at_once(finishes, changes)
+        with reading(BUSINESS):
+            found = Room.objects.get(id=room)
+            assert (found.state, found.ready_until) == ("ready", closing(new))
 
 
 def test_the_sweep_of_what_is_due_is_quiet_about_an_ended_bath(call, now):
