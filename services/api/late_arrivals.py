@@ -20,7 +20,8 @@ from spa_ops.web.views import STAFF, Command, answer
 
 class AskLateArrival(Command):
     """What a client who comes late can have: `shortened` at the expected time, by some lines or to the
-    services' shortest, `moved` whole, or `declined`. Nothing is done: whoever chooses sends `body` to `path`.
+    services' shortest, `moved` whole (with others where the same practitioners have no time within four
+    hours), or `declined`. Nothing is done: whoever chooses sends `body` to `path`.
 
     Every offer is free as it is read, and held by nobody.
     """
