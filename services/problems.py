@@ -190,7 +190,12 @@ class ScreeningForbids(Problem):
     """
 
     slug, status, title = "screening-forbids", 409, "Screening forbids it"
-    template = "The verdict is {verdict}."
+
+    @property
+    def detail(self) -> str:
+        said = f"The verdict is: {str(self.fields['verdict']).replace('_', ' ')}."
+        earliest = self.fields.get("earliest_on")
+        return f"{said} Not before {earliest}." if earliest else said
 
 
 class NotOverridable(Problem):
@@ -224,7 +229,7 @@ class LinesOpen(Problem):
     """The visit still has lines that are planned, running or paused; finish, stop or drop them first."""
 
     slug, status, title = "lines-open", 409, "Lines still open"
-    template = "{count} lines are still open."
+    template = "Still open: {count}. Finish, stop or drop each line, then let the client leave."
 
 
 class KitNotCleared(Problem):

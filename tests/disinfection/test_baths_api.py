@@ -239,6 +239,19 @@ def test_nothing_soaks_in_a_product_that_nobody_mixed(call):
     assert petra.post(f"{KIT}/reprocessing", into).status_code == 200
 
 
+def test_a_ratio_read_the_other_way_is_told(call):
+    # "1 in 10" poured as 1 added to 10 is too weak, "1 added to 10" poured as 1 in 10 too strong.
+    added = product(call, parts_water="10", family="quat", strength_percent=None)["id"]
+    strong = mix(call, product=added, concentrate="100", water="900").body["findings"][0]
+    weak = mix(call, product=added, concentrate="100", water="1100").body["findings"][0]
+    odd = mix(call, product=added, concentrate="100", water="5000").body["findings"][0]
+    assert [(f["code"], "other way" in f["what_to_do"]) for f in (strong, weak, odd)] == [
+        ("over", True),
+        ("weaker", True),
+        ("weaker", False),
+    ]
+
+
 # Containers ------------------------------------------------------------------------------------
 
 

@@ -66,6 +66,15 @@ def test_the_label_of_a_bath_that_is_over_says_not_to_use_it(call):
     assert "Do not use: not as label" in page(call, f"solutions/{weak['id']}/label")
 
 
+def test_a_label_printed_after_the_window_says_so_before_any_sweep_does(call, now):
+    # Lake closes at 19:00, seven hours after this noon.
+    label = f"solutions/{mix(call).body['id']}/label"
+    with clock.stopped_at(now + timedelta(hours=7, seconds=-1)):
+        assert "Do not use" not in page(call, label)
+    with clock.stopped_at(now + timedelta(hours=7)):
+        assert "Do not use: its time is over" in page(call, label)
+
+
 def test_what_the_label_does_not_know_it_says(call):
     odd = product(call, name="<b>odd</b>", family="quat", strength_percent=None, contact_seconds=None,
                   parts_concentrate="2", parts_water="33.5", cautions="Keep & cool")["id"]  # fmt: skip
@@ -140,8 +149,8 @@ def test_several_kits_go_their_way_back_together(call, now):
         ("brow kit 1", True),
         ("brow kit 2", True),
     ]
-    # Four pieces went in at one instant, each of them a use.
-    assert call("petra").get(f"solutions/{bath['id']}").body["uses"] == 4
+    # Four pieces went in at one instant: one batch, one use.
+    assert call("petra").get(f"solutions/{bath['id']}").body["uses"] == 1
 
 
 def test_several_kits_or_none(call):

@@ -120,6 +120,7 @@ def mix_solution(
         before=_before(before, product, changeover or {}),
         on_site=queries.on_site(location_id, product_id),
     )
+    judged = mixing.judge_pour(queries.dilution_of(product), poured)
     window = _window(place, product, now)
     solution = Solution(
         id=id or uuid7(),
@@ -135,9 +136,9 @@ def mix_solution(
             "concentrate": [str(concentrate[0]), concentrate[1].value],
             "water": [str(water[0]), water[1].value],
         },
-        pour=mixing.judge_pour(queries.dilution_of(product), poured).pour.value,
+        pour=judged.pour.value,
         findings=[
-            {"code": f.value, "what_to_do": baths.WHAT_TO_DO[f], "basis": baths.BASIS[f]}
+            {"code": f.value, "what_to_do": baths.what_to_do(f, judged), "basis": baths.BASIS[f]}
             for f in findings
         ],
         capacity_ml=capacity,

@@ -59,7 +59,7 @@ class SolutionLabel(_Page):
 
     def get(self, request: Request, id: UUID) -> HttpResponse:
         with reading(self.actor.business_id):
-            told = printed.label_of(tenancy.loaded(Solution, id, self.actor))
+            told = printed.label_of(tenancy.loaded(Solution, id, self.actor), self.now)
             return self.page("solution_label", told | {"mark": BATH_MARK})
 
 

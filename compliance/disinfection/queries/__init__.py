@@ -230,9 +230,18 @@ def event_of(row: ImplementEvent) -> Event:
 
 def bench_of(rows: Iterable[Implement], solutions: Iterable[Solution]) -> Bench:
     """Implements and their baths as they stand."""
+    tracks = {row.id: track_of(row) for row in rows}
+    last_in: dict[UUID, datetime] = {}
+    for track in tracks.values():
+        if track.bath_id is not None and track.contact_from is not None:
+            so_far = last_in.get(track.bath_id, track.contact_from)
+            last_in[track.bath_id] = max(so_far, track.contact_from)
     return Bench(
-        tracks={row.id: track_of(row) for row in rows},
-        baths={s.id: Bath(uses=s.uses, voided_at=s.voided_at) for s in solutions},
+        tracks=tracks,
+        baths={
+            s.id: Bath(uses=s.uses, voided_at=s.voided_at, last_in_at=last_in.get(s.id))
+            for s in solutions
+        },
     )
 
 

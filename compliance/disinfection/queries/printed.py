@@ -1,5 +1,6 @@
 """What is printed: a bath's label, a kit's tag."""
 
+from datetime import datetime
 from typing import Any
 
 from compliance.disinfection import queries
@@ -16,8 +17,8 @@ _WAYS_BACK = {
 }
 
 
-def label_of(solution: Solution) -> dict[str, Any]:
-    """Everything that a bath's container says, for the template; times as instants."""
+def label_of(solution: Solution, now: datetime) -> dict[str, Any]:
+    """Everything that a bath's container says at `now`, for the template; times as instants."""
     product = solution.product
     ppm = queries.target_ppm(product)
     mixer = Person.objects.filter(id=solution.mixed_by).first() if solution.mixed_by else None
@@ -30,8 +31,19 @@ def label_of(solution: Solution) -> dict[str, Any]:
         "initials": initials(mixer.name) if mixer else "",
         "cautions": cautions_for(Family(product.family)),
         "zone": solution.location.zone,
-        "stop": solution.end_reason.replace("_", " ") if solution.ended_at else "",
+        "stop": _why_stop(solution, now),
     }
+
+
+def _why_stop(solution: Solution, now: datetime) -> str:
+    """Why nothing may be put into the bath now, whether or not a sweep has seen it; nothing: it may."""
+    if solution.ended_at is not None:
+        return solution.end_reason.replace("_", " ")
+    if now >= solution.discard_at:
+        return "its time is over"
+    if solution.uses_allowed is not None and solution.uses >= solution.uses_allowed:
+        return "used as often as its label allows"
+    return ""
 
 
 def minutes_of(seconds: int | None) -> str:

@@ -7,7 +7,7 @@ from decimal import Decimal
 from enum import StrEnum
 
 from compliance.disinfection.rules.labels import Family, may_not_meet
-from compliance.disinfection.rules.mixing import Amounts, Dilution, Pour, judge_pour
+from compliance.disinfection.rules.mixing import Amounts, Dilution, Pour, PourJudgement, judge_pour
 
 #: House policy: so long before its end a bath is announced; of a short window, its last quarter.
 WARN_BEFORE = timedelta(minutes=30)
@@ -59,6 +59,16 @@ WHAT_TO_DO: Mapping[Finding, str] = {
         "Keep the maker's labelled bottle on site, even when empty, until it is replaced."
     ),
 }
+
+#: Beside what is too weak or too strong only because a ratio was read the other way.
+OTHER_READING = " It fits the ratio read the other way: this label counts parts of concentrate added to parts of water."
+
+
+def what_to_do(finding: Finding, judged: PourJudgement) -> str:
+    """What to do about it, and where the amounts fit the label's numbers read the other way, that."""
+    is_of_pour = finding in {Finding.WEAKER, Finding.OVER}
+    return WHAT_TO_DO[finding] + (OTHER_READING if is_of_pour and judged.other_reading else "")
+
 
 #: What each finding rests on.
 BASIS: Mapping[Finding, str] = {

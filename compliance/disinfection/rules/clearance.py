@@ -4,7 +4,7 @@ A fold over events: `apply` for one more, `derive` for all of them again (after 
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from uuid import UUID
 
@@ -70,6 +70,10 @@ def apply(bench: Bench, event: Event, agents: Agents) -> Bench:
         raise ValueError("this event is about an implement that is not on the bench")
     if event.kind is _E.IMMERSED:
         return immersed(bench, track, event, agents)
+    if event.kind is _E.BLOOD_SEEN and track.bath_id is not None:
+        # Seen on what lies in a bath, it is in the bath: all in there is void, as with anything uncleaned.
+        bench = stirred(bench, replace(event, agent_id=track.bath_id), agents, is_clean=False)
+        track = bench.tracks[event.implement_id]
     stays_wet = event.kind in _KEEPS_WET and track.kind.is_wiped and track.bath_id is None
     if not (stays_wet or event.kind in ABOUT_LOADS):
         track = contact_ended(track, event, agents)

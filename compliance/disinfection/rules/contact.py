@@ -49,8 +49,15 @@ def stirred(bench: Bench, event: Event, agents: Agents, *, is_clean: bool) -> Be
         return bench
     before = bench.baths.get(bath_id, Bath())
     voided_at = before.voided_at or (None if is_clean else event.at)
-    uses = before.uses + (event.kind is not EventKind.TOPPED_UP)
-    bath = replace(before, uses=uses, voided_at=voided_at)
+    is_immersed = event.kind is EventKind.IMMERSED
+    is_same_batch = is_immersed and event.at == before.last_in_at
+    is_use = (is_immersed and not is_same_batch) or event.kind is EventKind.ADDED
+    bath = replace(
+        before,
+        uses=before.uses + is_use,
+        voided_at=voided_at,
+        last_in_at=event.at if is_immersed else before.last_in_at,
+    )
     inside = [t for t in bench.tracks.values() if t.bath_id == bath_id]
     if voided_at is None:
         running = (t for t in inside if t.state is _S.DISINFECTING)

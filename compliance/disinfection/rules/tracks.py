@@ -72,9 +72,14 @@ class Track:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bath:
-    """What events did to one bath: how often something went in, and whether that voided it."""
+    """What events did to one bath: how often something went in, and whether that voided it.
+
+    What goes in at one instant, `last_in_at`, is one batch and one use: labels say "each batch" (US
+    EPA DIS/TSS-15 item 7).
+    """
 
     uses: int = 0
+    last_in_at: datetime | None = None
     voided_at: datetime | None = None
 
 

@@ -257,7 +257,8 @@ def is_usable(
 ) -> bool:
     """Whether something may be put into the bath at `at`, after `uses_so_far` earlier uses.
 
-    Each time something is put in counts as one use (house policy, the strictest reading).
+    Each time something is put in counts as one use (house policy, the strictest reading); what goes in
+    at one instant is one batch.
     """
     if window.uses_allowed is not None and uses_so_far >= window.uses_allowed:
         return False

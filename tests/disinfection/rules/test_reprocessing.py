@@ -237,6 +237,31 @@ def test_a_voided_bath_brings_nothing_back_into_use():
     assert track(events).state is S.OUT_OF_USE
 
 
+@pytest.mark.parametrize(("apart", "is_cleared"), [(0, True), (1, False)])
+def test_a_label_for_each_batch_takes_all_that_goes_in_at_once(apart, is_cleared):
+    # 1.13, US EPA DIS/TSS-15 item 7: the label says each batch, each day or N days
+    agents = {BATH: agent(uses_allowed=1)}
+    events = [
+        *cleaned(0), *cleaned(0, SCISSORS), immersed(10), immersed(10 + apart, SCISSORS),
+        event("lifted", 700), event("lifted", 700, SCISSORS),
+    ]  # fmt: skip
+    assert track(events, SCISSORS, agents=agents).is_cleared is is_cleared
+
+
+def test_blood_seen_on_what_lies_in_a_bath_voids_it_and_all_in_it():
+    # Common practice, no source: a bloody item voids the bath and what is in it.
+    both = [*cleaned(0), *cleaned(0, SCISSORS), immersed(0), immersed(0, SCISSORS)]
+    seen = [*both, event("blood_seen", 300), event("lifted", 900, SCISSORS)]
+    found = read(seen, SCISSORS)
+    assert (found.is_cleared, found.reason) == (False, R.BATH_VOIDED)
+    assert track(seen).blood
+    later = [*seen, *way_back(1000, implement=SCISSORS)]
+    assert not track(later, SCISSORS).may_be_used
+    # Out of the bath it is a matter of that implement alone.
+    lifted = [*both, event("lifted", 600), event("blood_seen", 700), event("lifted", 900, SCISSORS)]
+    assert read(lifted, SCISSORS).is_cleared
+
+
 @pytest.mark.parametrize(("needs_water", "is_cleared"), [(False, True), (True, False)])
 def test_a_concentrate_as_it_comes_wipes_nothing_clean(needs_water, is_cleared):
     agents = {WIPE: agent(WIPE, contact=120, is_bath=False, needs_water=needs_water)}
