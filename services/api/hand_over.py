@@ -80,6 +80,22 @@ class ReadWhatStands(ApiView):
             return queries.what_stands(place, self.now)
 
 
+def _in_words(found: Any) -> Any:
+    """The same with the words of its codes, for people to read; names stay as they are."""
+    if isinstance(found, dict):
+        return {
+            key: _spaced(one) if key in {"state", "kind", "flags", "flaws"} else _in_words(one)
+            for key, one in found.items()
+        }
+    return [_in_words(one) for one in found] if isinstance(found, list) else found
+
+
+def _spaced(codes: Any) -> Any:
+    if isinstance(codes, list | tuple):
+        return [_spaced(code) for code in codes]
+    return str(codes).replace("_", " ")
+
+
 class WhatStandsPage(ReadWhatStands):
     """The same as an HTML page to print, with a line to sign."""
 
@@ -90,7 +106,7 @@ class WhatStandsPage(ReadWhatStands):
     def get(self, request: Request, *, id: UUID) -> HttpResponse:
         found = self.found(id)
         told = {"zone": self.zone, "place": self.place_name, "made_at": self.now}
-        page = render_to_string("services/hand_over.html", {"found": found} | told)
+        page = render_to_string("services/hand_over.html", {"found": _in_words(found)} | told)
         return HttpResponse(page, content_type="text/html; charset=utf-8")
 
 

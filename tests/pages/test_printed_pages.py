@@ -1,5 +1,6 @@
 """The lists, labels and tags to print, in a real Chromium: readable for everybody, on paper and on a phone."""
 
+import re
 from decimal import Decimal
 
 import pytest
@@ -10,6 +11,9 @@ from spa_ops.kernel.actor import system_actor
 from tests.services.day import book, line
 from tests.world import BUSINESS, LAKE, uid
 from tests.world_rooms import ML
+
+#: In CSS pixels: some five letters of the pages' size.
+NARROWEST = 40
 
 
 @pytest.fixture
@@ -48,6 +52,12 @@ def test_each_page_can_be_read_by_everybody_and_fits_paper_and_phone(browser, ca
                 page.set_content(html)
                 wide = page.evaluate("document.documentElement.scrollWidth")
                 assert wide <= width, (name, width, wide)
+                # A column of single letters fits as well, and nobody can read it.
+                cells = page.locator("th:visible, td:visible").evaluate_all(
+                    "cells => cells.map(cell => [cell.textContent, cell.clientWidth])"
+                )
+                assert [cell for cell in cells if cell[1] < NARROWEST] == [], (name, width)
+            assert re.findall("[a-z]_[a-z]+", page.inner_text("main")) == [], name
             bad = [
                 v
                 for v in Axe().run(page).response["violations"]

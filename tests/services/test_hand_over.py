@@ -120,7 +120,7 @@ def test_a_shortage_is_a_few_words(call):
 
 def test_the_page_to_print(call):
     page = call("petra").get(f"{PATH}-page").content.decode()
-    assert "room 3: needs_turnover since" in page
+    assert "room 3: needs turnover since" in page
     assert "brow kit 2" in page
     assert "Accepted by" in page
 

@@ -579,7 +579,7 @@ def test_the_page_is_one_to_print_in_order_and_by_the_clock_of_the_place(call, n
     starts = (now + timedelta(minutes=60)).astimezone(ZoneInfo("America/Chicago"))
     assert f"<h2>{starts:%H:%M}, room 1, Petra</h2>" in text
     assert "Cora" not in text
-    assert re.search(r"&#9745; laid out</td><th scope=\"row\">Hand mirror", text)
+    assert re.search(r"&#9745; laid out</td><th role=\"rowheader\" scope=\"row\">Hand mirror", text)
     assert text.count("&#9745;") == 1
 
 
