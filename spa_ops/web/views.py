@@ -62,6 +62,7 @@ class ApiView(APIView):
     tag: ClassVar[str] = ""
     #: Query parameters besides `limit` and `cursor`: name -> (type word, description).
     parameters: ClassVar[dict[str, tuple[str, str]]] = {}
+    paging: ClassVar[frozenset[str]] = frozenset()
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         self.now = clock.now()
@@ -82,6 +83,14 @@ class ApiView(APIView):
                 raise ActingPersonRequired
             raise NotAllowed(needed=", ".join(sorted(allowed)))
         self.actor = actor
+        # As in a body: who asks for `?on=` another day must not get today's answer.
+        if unknown := sorted(set(request.query_params) - self.parameters.keys() - self.paging):
+            raise InvalidInput(
+                *(
+                    {"pointer": f"?{name}", "code": "unknown", "message": NO_PARAMETER}
+                    for name in unknown
+                )
+            )
 
     def finalize_response(
         self, request: Request, response: HttpResponse, *args: Any, **kwargs: Any
@@ -106,6 +115,9 @@ class ApiView(APIView):
             raise InvalidInput(
                 {"pointer": f"?{name}", "code": "invalid", "message": said_wrong(kind, text)}
             ) from None
+
+
+NO_PARAMETER = "is not a parameter of this request"
 
 
 def json_response(text: str | bytes, status: int = 200) -> HttpResponse:
@@ -150,6 +162,7 @@ class ListView(ApiView):
     within: ClassVar[Entity | None] = None
     order: ClassVar[str] = "e.id"
     order_type: ClassVar[str] = "uuid"
+    paging = frozenset({"limit", "cursor"})
 
     def filters(self, **path: Any) -> list[tuple[str, list[Any]]]:
         """SQL conditions over `e` with parameters, from the query."""

@@ -79,3 +79,19 @@ def test_a_place_in_a_list_that_nobody_gave_out_is_refused(call, query):
     for path in ("people", f"locations/{LAKE}/visits", f"people/{uid('petra')}/licences"):
         answer = call("olga").get(f"{path}?{query}")
         assert answer.status_code in {400, 422}, (path, answer.body)
+
+
+@pytest.mark.parametrize(
+    ("path", "wrong"),
+    [
+        (f"locations/{LAKE}/kits-needed?on=2026-05-09", "?on"),
+        (f"locations/{LAKE}/visits?dya=2026-05-09&limit=5", "?dya"),
+        ("people?page=2", "?page"),
+        ("services?%F0%9F=1", "?\ufffd"),
+    ],
+)
+def test_a_parameter_that_means_nothing_is_not_passed_over(call, path, wrong):
+    answer = call("olga").get(path)
+    assert answer.status_code == 422
+    found = {error["pointer"]: error["code"] for error in answer.json()["errors"]}
+    assert found[wrong] == "unknown"
