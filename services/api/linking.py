@@ -115,7 +115,9 @@ def _clash(
 class BookLinked(_OfLink):
     """Book visits of two to four clients that belong together, all or none.
 
-    A clash is 409; each of its `alternatives` has `visits`, an option for each of them in their order.
+    A clash is 409; each of its `alternatives` has `visits`, an option for each of them in their order:
+    the first three times of the next seven days. An empty list says that there is none; they are left
+    out where the time for looking was up before one was found.
     """
 
     access = {"POST": STAFF}

@@ -1,6 +1,10 @@
 """A clash comes back with options that can be had: each is then booked as it was told, over HTTP."""
 
+from itertools import islice
+
+from services.actions import linked_offers
 from services.queries import alternatives as module
+from services.rules.availability.linked import CutShort
 from services.tasks import offer_freed_time
 from tests.callers import Caller, secret_of
 from tests.concurrency.invariants import count, flaws
@@ -192,6 +196,27 @@ def test_a_couple_that_clashes_is_offered_times_for_both(call, now):
         assert set(people) == {str(uid("petra")), str(uid("lena"))}
         for visit in made.body["items"]:
             assert call("freya").post(f"visits/{visit['id']}/cancel").status_code == 200
+
+
+def test_a_couple_s_search_that_is_cut_short_never_says_that_there_is_nothing(
+    call, now, monkeypatch
+):
+    busy = line(now, "facial", who="lena", room="room 2", kit=None, minutes=40)
+    assert book(call, now, busy).status_code == 201
+    monkeypatch.setattr(linked_offers, "SECONDS", 0)
+    refused = clash_of(call("freya").post(LINKED, two(now)))
+    assert "alternatives" not in refused and refused["clashes"]
+    # With half the time, so to speak: what was found until then is told.
+    monkeypatch.setattr(linked_offers, "SECONDS", 60)
+    whole = linked_offers.Linked.options
+
+    def until_tired(self):
+        yield from islice(whole(self), 1)
+        raise CutShort
+
+    monkeypatch.setattr(linked_offers.Linked, "options", until_tired)
+    (one,) = clash_of(call("freya").post(LINKED, two(now)))["alternatives"]
+    assert {v["starts_at"] for v in one["visits"]} == {one["starts_at"]}
 
 
 def test_a_couple_that_comes_in_turn_is_offered_the_one_behind_the_other(call, now):

@@ -1,6 +1,6 @@
 """Every start that works, each in its best form, in the order in which the desk would offer them."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from uuid import UUID
 
@@ -43,28 +43,15 @@ def _best(masks: Masks, minute: int) -> Option:
 
 
 def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...], Option]:
-    question = masks.question
     spans = group.layout.at(masks.ruler.at(bit.bit_length() - 1))
-    jobs = [
-        next((who for who, mask in masks.attended(block).items() if mask & bit), None)
-        for _, block in group.layout.jobs
-    ]
-    waste = masks.gaps.wasted
-    usual = question.usual_practitioner_id
+    jobs = jobs_at(masks, group, bit)
+    usual = masks.question.usual_practitioner_id
 
     def room_key(chosen: Choice) -> tuple[int, Choice]:
-        return sum(
-            waste(masks.rooms[r].busy, None, *_reach(spans, chosen, masks.rooms[r]))
-            for r in dict.fromkeys(chosen)
-        ), chosen  # fmt: skip
+        return wasted_in_rooms(masks, chosen, spans), chosen
 
     def crew_key(crew: Choice) -> tuple[int, bool, Choice]:
-        wasted = 0
-        for who in dict.fromkeys(crew):
-            person = masks.practitioners[who]
-            own = _occupied(group, crew, person, spans, jobs)
-            wasted += waste(person.busy, person.on_shift, *own)
-        return wasted, usual not in crew, crew
+        return wasted_by_crew(masks, group, crew, spans, jobs), usual not in crew, crew
 
     crew_waste, unusual, crew = min(map(crew_key, group.crews_at(bit)))
     room_waste, rooms = min(map(room_key, group.rooms_at(bit)))
@@ -74,21 +61,55 @@ def _in_group(masks: Masks, group: Group, bit: int) -> tuple[tuple[object, ...],
     }
     wasted = crew_waste + room_waste
     option = Option(
-        lines=_lines(group, crew, rooms, kits, spans, jobs),
+        lines=option_lines(group, crew, rooms, kits, spans, jobs),
         waste_minutes=wasted,
         is_usual=not unusual,
     )
     return (wasted, unusual, group.order, crew, rooms), option
 
 
-def _lines(
+def jobs_at(masks: Masks, group: Group, bit: int) -> list[UUID | None]:
+    """Which attendant does each set-up and turnover at one start; None: the line's own practitioner."""
+    return [
+        next((who for who, mask in masks.attended(block).items() if mask & bit), None)
+        for _, block in group.layout.jobs
+    ]
+
+
+def wasted_in_rooms(masks: Masks, chosen: Choice, spans: Sequence[LineSpans]) -> int:
+    """Minutes left beside the visit in its rooms that are too short to sell."""
+    return sum(
+        masks.gaps.wasted(masks.rooms[r].busy, None, *_reach(spans, chosen, masks.rooms[r]))
+        for r in dict.fromkeys(chosen)
+    )
+
+
+def wasted_by_crew(
+    masks: Masks,
+    group: Group,
+    crew: Choice,
+    spans: Sequence[LineSpans],
+    jobs: Sequence[UUID | None],
+) -> int:
+    """The same in its practitioners' time."""
+    wasted = 0
+    for who in dict.fromkeys(crew):
+        person = masks.practitioners[who]
+        own = taken_of(group, crew, person, spans, jobs)
+        first, end = min(p.start for p in own), max(p.end for p in own)
+        wasted += masks.gaps.wasted(person.busy, person.on_shift, first, end)
+    return wasted
+
+
+def option_lines(
     group: Group,
     crew: Choice,
     rooms: Choice,
-    kits: dict[str, UUID],
+    kits: Mapping[str, UUID],
     spans: Sequence[LineSpans],
     jobs: Sequence[UUID | None],
 ) -> tuple[OptionLine, ...]:
+    """The lines of an option of just these."""
     by = {
         (line, block[0] < group.layout.services[line][0]): who
         for (line, block), who in zip(group.layout.jobs, jobs, strict=True)
@@ -116,14 +137,14 @@ def _reach(spans: Sequence[LineSpans], chosen: Choice, room: Room) -> tuple[date
     )
 
 
-def _occupied(
+def taken_of(
     group: Group,
     crew: Choice,
     person: Practitioner,
     spans: Sequence[LineSpans],
     jobs: Sequence[UUID | None],
-) -> tuple[datetime, datetime]:
-    """From the first to the last minute that the visit takes of a practitioner, what is kept free with it."""
+) -> list[Period]:
+    """What the visit takes of one of its practitioners, what is kept free with it."""
     origin, who = spans[0].starts_at, person.id
     own = [part for s, one in zip(spans, crew, strict=True) if one == who for part in s.attended]
     helping: list[Period] = []
@@ -131,5 +152,4 @@ def _occupied(
         if (attendant or crew[line]) == who:
             of = own if crew[line] == who else helping
             of.append(Period(origin + first * MINUTE, origin + end * MINUTE))
-    taken = [*own, *person.buffer.around(own), *helping]
-    return min(p.start for p in taken), max(p.end for p in taken)
+    return [*own, *person.buffer.around(own), *helping]

@@ -88,6 +88,26 @@ def test_a_kit_may_go_back_from_just_the_minutes_of_which_that_is_true(way, kits
 
 
 @given(
+    way=ways_back(),
+    kits=st.integers(1, 4),
+    end=st.integers(0, 300),
+    zone=st.sampled_from(["UTC", "Pacific/Chatham"]),
+)
+def test_an_instant_for_the_bath_is_taken_just_where_a_kit_could_go_in(way, kits, end, zone):
+    # The first that is taken is where a kit that goes in as soon as it can does, and a later one is
+    # where one would whose turnover ended just in time for it.
+    way = replace(way, zone=zone)
+    soonest = way.of(at(end), kits)
+    for minute in range(end, end + 200):
+        into = at(minute)
+        just_in_time = way.of(into - (way.wait + way.wash) * MINUTE, kits)
+        able = into >= at(end + way.wait + way.wash) and just_in_time.soaks_at == into
+        assert way.at(into, at(end), kits) == (just_in_time if able else None)
+    if soonest.soaks_at in way.batches(at(end)) or not way.set_times:
+        assert way.at(soonest.soaks_at, at(end), kits) == soonest
+
+
+@given(
     way=ways_back(), kits=st.integers(1, 3), first=st.integers(0, 300), later=st.integers(0, 300)
 )
 def test_whose_turnover_ends_earlier_is_not_back_later(way, kits, first, later):
