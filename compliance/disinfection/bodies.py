@@ -70,14 +70,14 @@ SOLUTION = register(
             top_ups=_TOP_UPS, strips=_STRIPS, capacity_ml="e.capacity_ml::text",
             concentrate_ml="e.concentrate_ml::text", water_ml="e.water_ml::text",
             state="CASE WHEN e.ended_at IS NULL THEN 'usable' ELSE 'ended' END",
-            **{c: json_instant(f"e.{c}") for c in ("mixed_at", "discard_at", "voided_at", "ended_at", "warned_at")},
+            **{c: json_instant(f"e.{c}") for c in ("mixed_at", "discard_at", "voided_at", "ended_at")},
         ),
         schema=object_schema(
             id="uuid", version="int", location_id="uuid", product_id="uuid", container="str",
             mixed_by="uuid?", entered="object", pour="str", contact_seconds="int?", limits="array",
             uses_allowed="int?", uses="int", end_reason="str", concentrate_ml="str", water_ml="str",
             state="str", mixed_at="datetime", discard_at="datetime", voided_at="datetime?",
-            ended_at="datetime?", warned_at="datetime?", pieces_allowed="int?", capacity_ml="str?",
+            ended_at="datetime?", pieces_allowed="int?", capacity_ml="str?",
             findings=array_of(object_schema(code="str", what_to_do="str", basis="str")),
             top_ups=array_of(
                 object_schema(

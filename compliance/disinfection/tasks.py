@@ -9,7 +9,7 @@ from spa_ops.tenancy import queries as tenancy
 
 BEAT = {
     "expire-solutions": ("disinfection.tasks.expire_solutions", 15),
-    "warn-of-baths": ("disinfection.tasks.warn_of_baths", 30),
+    "warn-of-soaks": ("disinfection.tasks.warn_of_soaks", 30),
     "end-shelf-lives": ("disinfection.tasks.end_shelf_lives", 60),
 }
 
@@ -29,15 +29,14 @@ def expire_solutions() -> int:
     return ended
 
 
-@shared_task(name="disinfection.tasks.warn_of_baths")
-def warn_of_baths() -> int:
-    """Say, once each, which baths end soon and what soaks far too long; returns how many."""
+@shared_task(name="disinfection.tasks.warn_of_soaks")
+def warn_of_soaks() -> int:
+    """Say, once for each soak, what soaks far too long; returns how many."""
     warned = 0
     for business_id, location_id in tenancy.all_locations():
-        for warn in (actions.warn_of_solutions, actions.warn_of_soaks):
-            warned += warn(
-                actor=system_actor(business_id), now=clock.now(), location_id=location_id
-            )
+        warned += actions.warn_of_soaks(
+            actor=system_actor(business_id), now=clock.now(), location_id=location_id
+        )
     return warned
 
 

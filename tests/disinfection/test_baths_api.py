@@ -504,58 +504,44 @@ def test_more_than_the_bath_covers_are_not_cleared(call, now):
 # Warnings --------------------------------------------------------------------------------------
 
 
-def test_a_bath_that_ends_soon_is_announced_once(call, now):
-    bath = mix(call).body  # until 19:00 in Chicago, as the one of this morning
-    closing = now + timedelta(hours=7)
-    for seconds, warned in ((-1801, 0), (-1800, 2), (-1799, 0), (-1, 0), (60, 0)):
-        with clock.stopped_at(closing + timedelta(seconds=seconds)):
-            assert tasks.warn_of_baths() == warned, seconds
-    seen = call("petra").get(f"solutions/{bath['id']}").body
-    assert (seen["warned_at"], seen["version"]) == (
-        "2026-05-06T23:30:00.000000Z",
-        bath["version"] + 1,
-    )
-
-
 def test_a_soak_far_too_long_is_said_once_for_each_soak(call, now):
     bath = mix(call).body
     soaking(call, now, bath["id"])
     due = now + timedelta(seconds=610)
     for seconds, warned in ((3599, 0), (3600, 2), (3700, 0)):
         with clock.stopped_at(due + timedelta(seconds=seconds)):
-            assert tasks.warn_of_baths() == warned, seconds
+            assert tasks.warn_of_soaks() == warned, seconds
     assert {i["soaks_too_long"] for i in call("petra").get(KIT).body["implements"]} == {True}
     with clock.stopped_at(due + timedelta(seconds=3800)):
         assert all(i["warning"] for i in call("petra").get(f"{KIT}/clearance").body["items"])
         call("petra").post(f"solutions/{bath['id']}/added", {"cleaned": True})
         assert {i["soaks_too_long"] for i in call("petra").get(KIT).body["implements"]} == {False}
     with clock.stopped_at(due + timedelta(seconds=3800 + 600 + 3600)):
-        assert tasks.warn_of_baths() == 2
+        assert tasks.warn_of_soaks() == 2
 
 
 def test_two_sweeps_at_once_warn_once(own_database, now):
     from tests.callers import Caller, secret_of
 
     caller = Caller(secret_of("petra"))
+
+    def call(_):
+        return caller
+
     with clock.stopped_at(now):
-        for n in range(12):
-            assert mix(lambda _: caller, container=f"jar {n}").status_code == 201
+        bath = mix(call).body
+        soaking(call, now, bath["id"])
     warned = []
 
     def sweeping():
-        warned.append(tasks.warn_of_baths())
+        warned.append(tasks.warn_of_soaks())
         connections.close_all()
 
     threads = [threading.Thread(target=sweeping) for _ in range(3)]
-    with clock.stopped_at(now + timedelta(hours=6, minutes=40)):
+    with clock.stopped_at(now + timedelta(hours=2)):
         for thread in threads:
             thread.start()
         for thread in threads:
             thread.join()
-        warned.append(tasks.warn_of_baths())  # what one skipped because another held it
-    assert sum(warned) == 13  # with the one of this morning
-    with reading(BUSINESS), connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT count(*), max(version) FROM disinfection_solution WHERE warned_at IS NOT NULL"
-        )
-        assert cursor.fetchone()[0] == 13
+        warned.append(tasks.warn_of_soaks())  # what one skipped because another held it
+    assert sum(warned) == 2  # the kit's two implements

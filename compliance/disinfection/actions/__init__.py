@@ -22,7 +22,6 @@ from compliance.disinfection.actions.running_baths import (
     read_strip,
     top_up_solution,
     warn_of_soaks,
-    warn_of_solutions,
 )
 from compliance.disinfection.actions.solutions import (
     add_product,
@@ -72,6 +71,5 @@ __all__ = [
     "take_spore_test",
     "top_up_solution",
     "warn_of_soaks",
-    "warn_of_solutions",
     "withdraw_load",
 ]

@@ -28,7 +28,7 @@ from spa_ops.kernel.ids import uuid7
 from spa_ops.kernel.problems import WrongState, invalid
 from spa_ops.kernel.units import VolumeUnit, to_millilitres
 from spa_ops.tenancy import queries as tenancy
-from spa_ops.unit.rows import put, put_each, touch
+from spa_ops.unit.rows import put, touch
 from spa_ops.unit.work import action, current
 
 Volume = tuple[Decimal, VolumeUnit]
@@ -229,16 +229,6 @@ def look_for_papers(
         },
     )
     return product
-
-
-@action
-def warn_of_solutions(*, actor: Actor, now: datetime, location_id: UUID, limit: int = 500) -> int:
-    """Say of a location's baths that end soon that they do, once each. Returns how many."""
-    soon = queries.ending_soon(location_id, now, limit)
-    for solution in soon:
-        solution.warned_at = now
-    put_each(soon, fields=["warned_at"])
-    return len(soon)
 
 
 @action

@@ -114,8 +114,6 @@ class Solution(SyncedModel):
     #: The container's, when it was mixed.
     capacity_ml = models.DecimalField(max_digits=10, decimal_places=2, null=True)
     pieces_allowed = models.PositiveIntegerField(null=True)
-    #: That it ends soon was said.
-    warned_at = models.DateTimeField(null=True)
 
     class Meta:
         db_table = "disinfection_solution"

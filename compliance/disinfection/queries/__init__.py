@@ -20,7 +20,7 @@ from compliance.disinfection.models import (
     Solution,
     TopUp,
 )
-from compliance.disinfection.rules.baths import WARN_BEFORE, OnSite, warn_at
+from compliance.disinfection.rules.baths import OnSite
 from compliance.disinfection.rules.clearance import clearance, soaks_too_long
 from compliance.disinfection.rules.guidance import Reason
 from compliance.disinfection.rules.labels import not_for_from, ppm_of_label
@@ -296,23 +296,6 @@ def due_solutions(location_id: UUID, now: datetime, limit: int) -> list[Solution
             "discard_at"
         )[:limit]
     )
-
-
-def ending_soon(location_id: UUID, now: datetime, limit: int) -> list[Solution]:
-    """Usable baths that end soon and of which nobody was warned yet, locked."""
-    rows = Solution.objects.select_for_update(of=("self",), no_key=True, skip_locked=True)
-    near = rows.filter(
-        location_id=location_id,
-        ended_at=None,
-        warned_at=None,
-        discard_at__gt=now,
-        discard_at__lte=now + WARN_BEFORE,
-    )
-    return [s for s in near.order_by("discard_at")[:limit] if now >= _warn_at(s)]
-
-
-def _warn_at(solution: Solution) -> datetime:
-    return warn_at(mixed_at=solution.mixed_at, discard_at=solution.discard_at)
 
 
 def soaking_too_long(location_id: UUID, now: datetime, limit: int) -> list[Implement]:

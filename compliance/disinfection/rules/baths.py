@@ -9,8 +9,6 @@ from enum import StrEnum
 from compliance.disinfection.rules.labels import Family, may_not_meet
 from compliance.disinfection.rules.mixing import Amounts, Dilution, Pour, PourJudgement, judge_pour
 
-#: House policy: so long before its end a bath is announced; of a short window, its last quarter.
-WARN_BEFORE = timedelta(minutes=30)
 #: House policy where a label says nothing: so long after its contact time a soak is too long.
 SOAK_TOO_LONG_AFTER = timedelta(hours=1)
 #: A container's capacity is kept to so much: what was poured is not.
@@ -134,9 +132,9 @@ def is_overfilled(poured: Amounts, capacity_ml: Decimal | None) -> bool:
     return capacity_ml is not None and poured.finished_ml >= capacity_ml + _KEPT_TO_ML
 
 
-def warn_at(*, mixed_at: datetime, discard_at: datetime) -> datetime:
-    """From when on a bath is announced as ending soon."""
-    return max(discard_at - WARN_BEFORE, mixed_at + (discard_at - mixed_at) * 3 / 4)
+def warn_at(*, mixed_at: datetime, discard_at: datetime, before: timedelta) -> datetime:
+    """From when on a bath is announced as ending soon: so long before, but in its last quarter only."""
+    return max(discard_at - before, mixed_at + (discard_at - mixed_at) * 3 / 4)
 
 
 def soak_too_long_at(

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from compliance.disinfection.rules.baths import (
     BASIS,
     UNUSABLE,
-    WARN_BEFORE,
     WHAT_TO_DO,
     Before,
     Finding,
@@ -249,9 +248,12 @@ def test_the_labels_longest_soak_comes_first_but_never_before_the_contact_is_com
     assert read([*cleaned(0), immersed(0)], as_of=900, agents=agents).warning is not None
 
 
-@given(st.timedeltas(timedelta(seconds=1), timedelta(days=20)))
-def test_a_warning_comes_inside_the_window_and_at_most_half_an_hour_before_its_end(window):
-    warned = warn_at(mixed_at=NINE, discard_at=NINE + window)
+@given(st.timedeltas(timedelta(seconds=1), timedelta(days=20)), st.integers(1, 240))
+def test_a_warning_comes_in_the_last_quarter_of_the_window_and_no_sooner_than_the_house_says(
+    window, minutes
+):
+    before = timedelta(minutes=minutes)
+    warned = warn_at(mixed_at=NINE, discard_at=NINE + window, before=before)
     assert NINE < warned < NINE + window
-    assert NINE + window - warned <= WARN_BEFORE
+    assert NINE + window - warned <= before
     assert warned - NINE >= window * 3 / 4 - timedelta(microseconds=1)
