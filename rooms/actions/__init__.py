@@ -14,7 +14,6 @@ from rooms.actions.stock import (
     correct_stock,
     discard_stock,
     receive_stock,
-    sell_stock,
     use_stock,
 )
 from rooms.actions.stock_containers import (
@@ -31,6 +30,7 @@ from rooms.actions.stock_items import (
     withdraw_lot,
 )
 from rooms.actions.stock_moves import book_line_uses, movement_of_line, sum_up_stock
+from rooms.actions.stock_sales import sell_retail, sell_stock, take_back_retail
 from rooms.actions.turnovers import begin_turnover, finish_turnover, record_step, strike_step
 
 __all__ = [
@@ -56,10 +56,12 @@ __all__ = [
     "record_step",
     "redraw_readiness",
     "reinstate_lot",
+    "sell_retail",
     "sell_stock",
     "strike_step",
     "sum_up_stock",
     "sweep_rooms",
+    "take_back_retail",
     "take_out_of_use",
     "use_stock",
     "withdraw_lot",

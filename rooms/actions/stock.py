@@ -1,4 +1,4 @@
-"""Stock that comes and goes: received, used, sold, discarded, corrected."""
+"""Stock that comes and goes: received, used, discarded, corrected. What is sold is in `stock_sales`."""
 
 from datetime import date, datetime
 from decimal import Decimal
@@ -130,36 +130,6 @@ def use_stock(
             ids = {"container_id": chosen[0].container_id, "lot_id": chosen[0].lot_id}
     (row,) = moved(
         [movement(actor, now, place.id, item.id, MovementKind.USED, -quantity, at=happened_at, id=id, **ids)]
-    )  # fmt: skip
-    return row
-
-
-@action
-def sell_stock(
-    *,
-    actor: Actor,
-    now: datetime,
-    location_id: UUID,
-    item_id: UUID,
-    quantity: Decimal,
-    lot_id: UUID | None = None,
-    at: datetime | None = None,
-    id: UUID | None = None,
-) -> StockMovement:
-    """So much of a retail item was sold: of the lot that is named, else of the first to expire.
-
-    Money is the visit's account's business. Raises `NotFound`, `WrongPartOfStock`, `InvalidInput`.
-    """
-    place = tenancy.location(location_id, actor)
-    item = of_part(queries.item_of(item_id, actor), StockPart.RETAIL)
-    happened_at = when(at, now)
-    if lot_id is not None:
-        lot_id = queries.lot_of(lot_id, item.id, place.id, actor).id
-    else:
-        held = queries.held_of(place.id, item.id)
-        lot_id = rules.lot_to_open(held, local_date(happened_at, place.zone))
-    (row,) = moved(
-        [movement(actor, now, place.id, item.id, MovementKind.SOLD, -quantity, at=happened_at, id=id, lot_id=lot_id)]
     )  # fmt: skip
     return row
 

@@ -10,7 +10,7 @@ from rooms import actions
 from rooms.api import stock_shapes as shapes
 from rooms.bodies import STOCK_COUNT, STOCK_ITEM, STOCK_LOT, STOCK_LOT_HELD, STOCK_MOVEMENT
 from rooms.models import StockCount, StockItem, StockLot, StockMovement
-from rooms.problems import LotDiffers, WrongPartOfStock
+from rooms.problems import LotDiffers, NotToBeUsed, WrongPartOfStock
 from spa_ops.tenancy.api.at_location import Conditions, LocationListView
 from spa_ops.tenancy.models import Location
 from spa_ops.web.views import (
@@ -192,11 +192,15 @@ class Use(_AtLocation):
 
 
 class Sell(_AtLocation):
-    """Retail stock was sold: of the lot named, else of the first to expire. The money is in the account."""
+    """Retail stock was sold without a visit: of the lot named, else first expired, first out.
+
+    At a visit it is sold at `visits/{id}/sales`, which has the money. What is past its date or called
+    back is refused. Where more than one lot is taken there is a movement for each; this is the first.
+    """
 
     access = {"POST": DESK}
     input = shapes.Sell
-    problems = (WrongPartOfStock,)
+    problems = (WrongPartOfStock, NotToBeUsed)
 
     def handle(self, **given: Any) -> StockMovement:
         return actions.sell_stock(**given)

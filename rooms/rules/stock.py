@@ -83,6 +83,35 @@ def lot_to_open(held: Iterable[Held], on: date) -> UUID | None:
     return first_out(sealed)[0].lot_id if sealed else None
 
 
+def lots_to_sell(
+    held: Iterable[Held], quantity: Decimal, on: date
+) -> list[tuple[UUID | None, Decimal]]:
+    """Of which lots so much is sold, first expired, first out; what the books do not have, of none (None, last).
+
+    What is open is not sold, nor what is past its date or called back.
+    """
+    parts: list[tuple[UUID | None, Decimal]] = []
+    left = quantity
+    for one in first_out(x for x in held if x.container_id is None and x.lot_id is not None):
+        fits = may_be_used(one.use_by, withdrawn=one.withdrawn, on=on)
+        if fits and one.quantity > 0 and left > 0:
+            many = min(one.quantity, left)
+            parts.append((one.lot_id, many))
+            left -= many
+    return [*parts, (None, left)] if left > 0 else parts
+
+
+def is_left_unusable(held: Sequence[Held], on: date) -> bool:
+    """Whether more is in stock that is past its date or called back, and of no known lot nothing."""
+    known = any(x.quantity > 0 for x in held if x.lot_id is None and x.container_id is None)
+    return not known and any(
+        x.quantity > 0
+        and x.container_id is None
+        and not may_be_used(x.use_by, withdrawn=x.withdrawn, on=on)
+        for x in held
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
     """How an item stands at a location on a day."""

@@ -49,11 +49,11 @@ from spa_ops.tenancy.models import Location
 from spa_ops.unit.rows import put
 from spa_ops.unit.work import action, current
 
-_WAS_HERE = frozenset({VisitState.ARRIVED, VisitState.IN_ROOM, VisitState.LEFT})
+WAS_HERE = frozenset({VisitState.ARRIVED, VisitState.IN_ROOM, VisitState.LEFT})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Desk:
+class Desk:
     """Who counts money when, for which visit (locked), in which place."""
 
     actor: Actor
@@ -66,11 +66,12 @@ class _Desk:
         return queries.account_of(self.visit, self.place)
 
 
-def _desk(actor: Actor, now: datetime, visit: Visit, currency: str | None) -> _Desk:
+def desk_of(actor: Actor, now: datetime, visit: Visit, currency: str | None) -> Desk:
+    """The desk for a locked visit; raises `CurrencyMismatch`, `NotFound`."""
     place = tenancy.location(visit.location_id, actor)
     if currency is not None and currency != place.currency:
         raise CurrencyMismatch(currency=place.currency)
-    return _Desk(actor=actor, now=now, visit=visit, place=place)
+    return Desk(actor=actor, now=now, visit=visit, place=place)
 
 
 @action
@@ -91,7 +92,7 @@ def charge_line(
     `CurrencyMismatch`, `NotFound`, and `WrongState` for a dropped line.
     """
     line, visit = line_and_visit(line_id, actor)
-    desk = _desk(actor, now, visit, currency)
+    desk = desk_of(actor, now, visit, currency)
     if line.state == LineState.DROPPED:
         raise WrongState(thing="line", state=line.state, needed="a line that was not dropped")
     amounts = _amounts(
@@ -105,12 +106,12 @@ def charge_line(
     charge.save(force_insert=True)
     facts = {"line_id": line.id, "charge_id": charge.id, "practitioner_id": line.practitioner_id}
     parts = ("currency", "price_minor", "discount_minor", "tax_minor", "tip_minor")
-    _money_evidence(desk, "visit.charged", facts | {name: getattr(charge, name) for name in parts})
+    money_evidence(desk, "visit.charged", facts | {name: getattr(charge, name) for name in parts})
     return charge
 
 
 def _amounts(
-    desk: _Desk,
+    desk: Desk,
     before: LineMoney,
     *,
     price_minor: int | None,
@@ -128,7 +129,7 @@ def _amounts(
     )
 
 
-def _charge(desk: _Desk, line: Line, amounts: Amounts) -> Charge:
+def _charge(desk: Desk, line: Line, amounts: Amounts) -> Charge:
     newest = queries.newest_charges(desk.visit.id).get(line.id)
     at = desk.now
     if newest is not None:
@@ -167,7 +168,7 @@ def take_payment(
     Never blocks, and is never needed for, anything that happens in a room. Raises `Overpaid`,
     `CurrencyMismatch`, `NotFound`, `InvalidInput` (also for a card number in `paid_by`).
     """
-    desk = _desk(actor, now, locked_visit(visit_id, actor), currency)
+    desk = desk_of(actor, now, locked_visit(visit_id, actor), currency)
     check_no_card_number("/paid_by", paid_by)
     row = _payment(desk, PaymentKind.PAYMENT, means, amount_minor, id)
     balance_minor = desk.account.total.balance_minor
@@ -195,7 +196,7 @@ def refund_payment(
     that is itself a refund or void, `NotFound`, `InvalidInput`.
     """
     payment, visit = _payment_and_visit(payment_id, actor, reason)
-    desk = _desk(actor, now, visit, currency)
+    desk = desk_of(actor, now, visit, currency)
     row = _payment(desk, PaymentKind.REFUND, means or payment.means, amount_minor, id)
     left_minor = desk.account.left_of(payment)
     if amount_minor > left_minor:
@@ -214,7 +215,7 @@ def void_payment(
     `InvalidInput`.
     """
     payment, visit = _payment_and_visit(payment_id, actor, reason)
-    desk = _desk(actor, now, visit, None)
+    desk = desk_of(actor, now, visit, None)
     why = why_not_voidable(
         payment_minor=payment.amount_minor,
         left_minor=desk.account.left_of(payment),
@@ -240,7 +241,7 @@ def _payment_and_visit(payment_id: UUID, actor: Actor, reason: str) -> tuple[Pay
 
 
 def _payment(
-    desk: _Desk, kind: PaymentKind, means: str, amount_minor: int, row_id: UUID | None
+    desk: Desk, kind: PaymentKind, means: str, amount_minor: int, row_id: UUID | None
 ) -> Payment:
     if means not in PaymentMeans.values:
         raise invalid("/means", f"must be one of {', '.join(PaymentMeans.values)}")
@@ -260,14 +261,14 @@ def _payment(
     )
 
 
-def _recorded(desk: _Desk, row: Payment, kind: str, personal: dict[str, Any]) -> Payment:
+def _recorded(desk: Desk, row: Payment, kind: str, personal: dict[str, Any]) -> Payment:
     row.receipt_number = _next_receipt_number(desk.place)
     row.save(force_insert=True)
     names = ("receipt_number", "means", "amount_minor", "currency")
     facts = {"payment_id": row.id} | {name: getattr(row, name) for name in names}
     if row.of_payment_id is not None:
         facts["of_payment_id"] = row.of_payment_id
-    _money_evidence(desk, kind, facts, personal if any(personal.values()) else None)
+    money_evidence(desk, kind, facts, personal if any(personal.values()) else None)
     return row
 
 
@@ -284,9 +285,10 @@ def _next_receipt_number(place: Location) -> int:
         return number
 
 
-def _money_evidence(
-    desk: _Desk, kind: str, facts: dict[str, Any], personal: dict[str, Any] | None = None
+def money_evidence(
+    desk: Desk, kind: str, facts: dict[str, Any], personal: dict[str, Any] | None = None
 ) -> None:
+    """One entry about a visit's money, which opens a visit again for which something is owed now."""
     visit = desk.visit
     current().evidence(
         kind,
@@ -298,7 +300,7 @@ def _money_evidence(
     )
 
 
-def _reopened(desk: _Desk) -> bool:
+def _reopened(desk: Desk) -> bool:
     """A visit is checked out only while nothing is owed for it."""
     visit = desk.visit
     if visit.checked_out_at is None or desk.account.total.balance_minor <= 0:
@@ -315,11 +317,11 @@ def check_out(*, actor: Actor, now: datetime, visit_id: UUID) -> Visit:
     Raises `NotPaid` with the balance, `PriceNeeded`, `LinesOpen`, `WrongState` for a client who
     did not come or was checked out before, `NotFound`.
     """
-    desk = _desk(actor, now, locked_visit(visit_id, actor), None)
+    desk = desk_of(actor, now, locked_visit(visit_id, actor), None)
     visit = desk.visit
     if visit.checked_out_at is not None:
         raise WrongState(thing="visit", state="checked out", needed="a visit that is not")
-    if visit.state not in _WAS_HERE:
+    if visit.state not in WAS_HERE:
         raise WrongState(thing="visit", state=visit.state, needed="a client who came")
     account = desk.account
     _check_settled(account)

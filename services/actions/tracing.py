@@ -27,7 +27,7 @@ def trace_visit(
     """
     visit = queries.visit_to_trace(visit_id, actor)
     lines = queries.lines_worked_on(visit.id)
-    lots = stock.lots_of_visit(visit.id)
+    lots, sold = stock.lots_of_visit(visit.id), stock.sold_at_visit(visit.id)
     ways, kits = queries.ways_of(visit.id), queries.kits_opened(visit.id)
     met = [each for way in ways for each in (*way["before"], *way["after"])]
     things = Things(
@@ -37,7 +37,7 @@ def trace_visit(
         rooms=frozenset(line.room_id for line in lines),
         practitioners=frozenset(line.practitioner_id for line in lines),
         products=frozenset(i for line in lines for i in line.service.skin_product_ids),
-        lots=frozenset(one["lot_id"] for one in lots if one["lot_id"]),
+        lots=frozenset(one["lot_id"] for one in (*lots, *sold) if one["lot_id"]),
         containers=frozenset(one["container_id"] for one in lots if one["container_id"]),
     )
     span = timedelta(days=days)
@@ -56,6 +56,7 @@ def trace_visit(
         "products": queries.skin_products(things.products),
         "products_recorded": products_recorded(visit),
         "lots": lots,
+        "sold": sold,
         **shared,
     }
 
@@ -135,7 +136,7 @@ def trace_lot(
     after: Place | None,
     limit: int,
 ) -> dict[str, Any]:
-    """A lot, what was opened of it, and the visits in a window whose lines used any of it.
+    """A lot, what was opened of it, and the visits in a window whose lines used, or whose clients bought, any of it.
 
     With the lots of that item and number at the actor's other locations. Without a window: since the
     first of them came. Raises `NotFound`.
@@ -182,7 +183,7 @@ def _since(start: datetime, now: datetime) -> Window:
 
 @action
 def trace_client(*, actor: Actor, now: datetime, client_id: UUID, window: Window) -> dict[str, Any]:
-    """Every lot and open container that touched a client at visits in a window: a recorded read.
+    """Every lot and open container that touched a client at visits in a window, or was sold: a recorded read.
 
     Raises `NotFound` also where the client is not known to the actor's location; `Erased`.
     """
@@ -192,6 +193,7 @@ def trace_client(*, actor: Actor, now: datetime, client_id: UUID, window: Window
         "start": window.start,
         "end": window.end,
         "lots": stock.lots_of_client(client.id, window, actor),
+        "sold": stock.sold_to_client(client.id, window, actor),
     }
 
 

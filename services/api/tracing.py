@@ -48,6 +48,12 @@ USED_LOT = object_schema(
 )  # fmt: skip
 
 
+SOLD_LOT = object_schema(
+    visit_id="uuid", sale_id="uuid", item_id="uuid", item="str", unit="str", lot_id="uuid?", lot_number="str?",
+    expires_on="date?", quantity="str", sold_at="datetime", undone="str?",
+)  # fmt: skip
+
+
 class Trace(ApiView):
     """One trace; each is recorded as a read of every client it shows."""
 
@@ -90,7 +96,8 @@ def refused(name: str, message: str) -> InvalidInput:
 class TraceVisit(Trace):
     """What a visit's client came in touch with, and which other clients' visits shared any of it.
 
-    Kits, baths and steriliser's loads before and after, room, practitioner, products, lots and open containers of the stock.
+    Kits, baths and steriliser's loads before and after, room, practitioner, products, lots and open containers of the stock, and
+    what was sold.
     It shows what was shared, not that anybody was harmed: what follows is for your local health
     authority and the clients' doctors.
     """
@@ -105,7 +112,8 @@ class TraceVisit(Trace):
         ),
         baths=array_of(_BATH), loads=array_of(_LOAD), practitioners=_NAMED, rooms=_NAMED,
         products=array_of(object_schema(id="uuid", name="str", supplier="str", formula_version="str")),
-        products_recorded="[str]", lots=array_of(USED_LOT), **SHARED,
+        products_recorded="[str]", lots=array_of(USED_LOT),
+        sold=array_of(SOLD_LOT), **SHARED,
     )  # fmt: skip
 
     def trace(self, *, of: UUID, **asked: Any) -> dict[str, Any]:

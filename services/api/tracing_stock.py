@@ -8,7 +8,7 @@ from django.http import HttpResponse
 from rest_framework.request import Request
 
 from services.actions import tracing as actions
-from services.api.tracing import PAGES, SHARED, USED_LOT, Trace, refused
+from services.api.tracing import PAGES, SHARED, SOLD_LOT, USED_LOT, Trace, refused
 from services.queries.tracing import Window
 from spa_ops.kernel.problems import Busy
 from spa_ops.tenancy.sealing import Erased
@@ -55,7 +55,7 @@ class _TraceStock(Trace):
 
 
 class TraceLot(_TraceStock):
-    """A lot, what was opened of it, and every visit whose lines used any of it.
+    """A lot, what was opened of it, and every visit whose lines used any of it, or whose client bought it (`sold`).
 
     An owner sees the lots of that item and number at all locations. A line is taken to have used what
     stood open in its room at the time, unless its record says otherwise. It shows what was shared,
@@ -80,7 +80,10 @@ class TraceContainer(_TraceStock):
 
 
 class TraceClient(ApiView):
-    """Every lot and open container of the stock that touched a client, visit by visit. That you read it is recorded."""
+    """Every lot and open container of the stock that touched a client, visit by visit, and what was sold to them.
+
+    That you read it is recorded.
+    """
 
     access = {"GET": LEADS}
     tag = "tracing"
@@ -90,7 +93,11 @@ class TraceClient(ApiView):
         "to": ("datetime", "visits due before then; default: now"),
     }
     output = object_schema(
-        client_id="uuid", start="datetime", end="datetime", lots=array_of(USED_LOT)
+        client_id="uuid",
+        start="datetime",
+        end="datetime",
+        lots=array_of(USED_LOT),
+        sold=array_of(SOLD_LOT),
     )
 
     def get(self, request: Request, *, id: UUID) -> HttpResponse:

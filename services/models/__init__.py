@@ -15,6 +15,7 @@ from services.models.photographs import Photograph
 from services.models.price_list import Duty, Service, Shift, Skill, SkinProduct
 from services.models.rearranging import Rearrangement
 from services.models.recurring import Series, SeriesVisit
+from services.models.sales import Sale, SaleLot, SaleUndone, Undone
 from services.models.set_up import SetUpTick
 from services.models.stock import LineUse, LineUseDue, StatedUse
 from services.models.treatments import AftercareGiven, Wish
@@ -68,6 +69,9 @@ __all__ = [
     "Rebooking",
     "ReceiptCounter",
     "RunState",
+    "Sale",
+    "SaleLot",
+    "SaleUndone",
     "Series",
     "SeriesVisit",
     "Service",
@@ -78,6 +82,7 @@ __all__ = [
     "SkinProduct",
     "SpokenLanguages",
     "StatedUse",
+    "Undone",
     "Visit",
     "VisitChange",
     "VisitState",

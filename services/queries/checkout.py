@@ -1,9 +1,10 @@
-"""Reads of what a visit costs, what was paid for it and what is left. Four statements, whatever the rows."""
+"""Reads of what a visit costs, what was paid for it and what is left. Five statements, whatever the rows."""
 
 from dataclasses import dataclass
 from uuid import UUID
 
 from services.models import Charge, Line, LineState, Payment, Visit, VisitState
+from services.queries.sales import Sold, sales_of
 from services.rules.money import Amounts, Balance, LineMoney, balance, left_of, line_money
 from spa_ops.kernel.actor import Actor
 from spa_ops.kernel.problems import NotFound
@@ -20,6 +21,7 @@ class Account:
     visit: Visit
     currency: str
     lines: tuple[tuple[Line, LineMoney], ...]
+    sales: tuple[Sold, ...]
     payments: tuple[Payment, ...]
     total: Balance
 
@@ -59,12 +61,17 @@ def account_of(visit: Visit, place: Location) -> Account:
         for line in Line.objects.filter(visit_id=visit.id).order_by("position")
     )
     payments = tuple(Payment.objects.filter(visit_id=visit.id).order_by("receipt_number"))
+    sales = sales_of(visit.id)
     return Account(
         visit=visit,
         currency=place.currency,
         lines=lines,
+        sales=sales,
         payments=payments,
-        total=balance((money for _, money in lines), (p.amount_minor for p in payments)),
+        total=balance(
+            [money for _, money in lines] + [one.money for one in sales],
+            (p.amount_minor for p in payments),
+        ),
     )
 
 

@@ -20,6 +20,7 @@ from services.models import (
     VisitState,
     WorkRecord,
 )
+from services.queries.sales import exported_sales
 from spa_ops.tenancy.sealing import under_present_key, unseal_each
 
 _OVER = (VisitState.LEFT, VisitState.CANCELLED, VisitState.NO_SHOW)
@@ -52,7 +53,7 @@ def waiting_dates(client_id: UUID) -> list[UUID]:
 
 
 def exported_visits(client_id: UUID) -> list[dict[str, Any]]:
-    """A client's visits with lines, changes, charges and payments; five statements, however many."""
+    """A client's visits with lines, changes, charges, sales and payments; six statements, however many."""
     visits = list(
         Visit.objects.filter(client_id=client_id).order_by("starts_at", "id").values(
             "id", "location_id", "state", "walk_in", "starts_at", "booked_at", "arrived_at",
@@ -69,11 +70,15 @@ def exported_visits(client_id: UUID) -> list[dict[str, Any]]:
         "payments": (Payment, ("id", "receipt_number", "kind", "means", "amount_minor", "currency",
                                "paid_by", "reason", "recorded_at")),
     }  # fmt: skip
-    by_id: dict[UUID, dict[str, Any]] = {v["id"]: v | {name: [] for name in parts} for v in visits}
+    by_id: dict[UUID, dict[str, Any]] = {
+        v["id"]: v | {name: [] for name in (*parts, "sales")} for v in visits
+    }
     for name, (model, columns) in parts.items():
         rows = model.objects.filter(visit_id__in=list(by_id)).order_by("id")
         for row in rows.values("visit_id", *columns):
             by_id[row.pop("visit_id")][name].append(row)
+    for row in exported_sales(list(by_id)):
+        by_id[row.pop("visit_id")]["sales"].append(row)
     return plain(list(by_id.values()))
 
 

@@ -60,8 +60,8 @@ def flaw_of_name(
         return "variant", "is none of this item"
     if skin_product_id is None:
         return ("skin_product_id", "must name the product that it is") if is_product else None
-    if not is_product:
-        return "skin_product_id", "is for products of the price list on set-up lists alone"
+    if code and not is_product:
+        return "skin_product_id", "is for products of the price list alone"
     if not SkinProduct.objects.filter(id=skin_product_id).exists():
         return "skin_product_id", "names a product that is not there"
     return None

@@ -84,6 +84,8 @@ def implements_of(kit_id: UUID) -> list[dict[str, Any]]:
 
 
 _STANDS = "NOT EXISTS (SELECT FROM disinfection_event_strike s WHERE s.event_id = {0}.id)"
+#: What was entered by mistake nobody took home; what was brought back somebody had.
+SOLD = "NOT EXISTS (SELECT FROM services_sale_undone r WHERE r.sale_id = {0}.id AND r.kind = 'mistake')"
 _ORDER = "{0}.at, {0}.recorded_at, {0}.id"
 
 
@@ -247,7 +249,8 @@ def baths(ids: Collection[UUID]) -> list[dict[str, Any]]:
 _SHARED = f"""
 WITH near AS (
     SELECT v.id, v.client_id, v.location_id, v.starts_at FROM services_visit v
-    WHERE v.starts_at >= %(start)s AND v.starts_at < %(end)s AND v.state IN ('in_room', 'left')
+    WHERE v.starts_at >= %(start)s AND v.starts_at < %(end)s
+      AND (v.state IN ('in_room', 'left') OR EXISTS (SELECT FROM services_sale b WHERE b.visit_id = v.id))
       AND (%(place)s::uuid IS NULL OR v.location_id = %(place)s)
       AND (%(client)s::uuid IS NULL OR v.client_id <> %(client)s)
 ), immersed AS (
@@ -277,6 +280,9 @@ WITH near AS (
     UNION SELECT x.visit_id, 'container', u.container_id, NULL
     FROM services_line_use u JOIN services_line x ON x.id = u.line_id
     WHERE u.container_id = ANY(%(containers)s) AND u.stands
+    UNION SELECT s.visit_id, 'lot', o.lot_id, 'sold'
+    FROM services_sale_lot o JOIN services_sale s ON s.id = o.sale_id
+    WHERE o.lot_id = ANY(%(lots)s) AND {SOLD.format("s")}
 )
 SELECT near.id, near.client_id, near.location_id, near.starts_at,
        jsonb_agg(jsonb_build_object('what', what, 'id', thing, 'side', side) ORDER BY what, thing, side)::text
@@ -298,7 +304,8 @@ def visits_sharing(
     """Visits in the window that shared any of `things`, and by what; then the place of the next page.
 
     Within the actor's reach, without those of the client `not_of`. One statement. A bath's or load's `side`
-    says whether it had the visit's implements before the visit or after it.
+    says whether it had the visit's implements before the visit or after it; `sold` is a lot that the
+    client bought.
     """
     with connection.cursor() as cursor:
         cursor.execute(

@@ -14,7 +14,7 @@ from django.db import connection
 from clients.queries_people import ids_of
 from rooms.models import OpenContainer, StockLot
 from rooms.rules.stock import plain
-from services.queries.tracing import Window
+from services.queries.tracing import SOLD, Window
 from spa_ops.kernel.actor import Actor
 from spa_ops.tenancy import queries as tenancy
 
@@ -52,16 +52,55 @@ def lots_of_client(client_id: UUID, window: Window, actor: Actor) -> list[dict[s
 
     Also at visits of records that were merged into the client. Two statements.
     """
-    return _uses(
-        "v.client_id = ANY(%(clients)s) AND v.starts_at >= %(start)s AND v.starts_at < %(end)s "
-        "AND (%(place)s::uuid IS NULL OR v.location_id = %(place)s)",
-        {
-            "clients": list(ids_of(client_id)),
-            "start": window.start,
-            "end": window.end,
-            "place": actor.location_id,
-        },
-    )
+    return _uses(_OF_CLIENT, _of_client(client_id, window, actor))
+
+
+_OF_CLIENT = (
+    "v.client_id = ANY(%(clients)s) AND v.starts_at >= %(start)s AND v.starts_at < %(end)s "
+    "AND (%(place)s::uuid IS NULL OR v.location_id = %(place)s)"
+)
+
+
+def _of_client(client_id: UUID, window: Window, actor: Actor) -> dict[str, Any]:
+    return {
+        "clients": list(ids_of(client_id)),
+        "start": window.start,
+        "end": window.end,
+        "place": actor.location_id,
+    }
+
+
+_SOLD_NAMES = (
+    "visit_id", "sale_id", "item_id", "item", "unit", "lot_id", "lot_number", "expires_on", "quantity",
+    "sold_at", "undone",
+)  # fmt: skip
+_SALES = f"""
+SELECT s.visit_id, s.id, i.id, i.name, i.unit, l.id, l.number, l.expires_on, o.quantity, s.recorded_at, r.kind
+FROM services_sale s
+JOIN services_visit v ON v.id = s.visit_id
+JOIN services_sale_lot o ON o.sale_id = s.id
+JOIN rooms_stock_item i ON i.id = s.item_id
+LEFT JOIN rooms_stock_lot l ON l.id = o.lot_id
+LEFT JOIN services_sale_undone r ON r.sale_id = s.id
+WHERE {SOLD.format("s")} AND {{where}} ORDER BY s.recorded_at, i.name, o.id
+"""
+
+
+def _sold(where: str, values: dict[str, Any]) -> list[dict[str, Any]]:
+    with connection.cursor() as cursor:
+        cursor.execute(_SALES.format(where=where), values)
+        rows = [dict(zip(_SOLD_NAMES, row, strict=True)) for row in cursor.fetchall()]
+    return [row | {"quantity": plain(row["quantity"])} for row in rows]
+
+
+def sold_at_visit(visit_id: UUID) -> list[dict[str, Any]]:
+    """What a visit's client bought, by lot, also what was brought back. One statement."""
+    return _sold("s.visit_id = %(visit)s", {"visit": visit_id})
+
+
+def sold_to_client(client_id: UUID, window: Window, actor: Actor) -> list[dict[str, Any]]:
+    """What a person bought at visits due in a window, as `lots_of_client`. Two statements."""
+    return _sold(_OF_CLIENT, _of_client(client_id, window, actor))
 
 
 def lots_like(lot_id: UUID, actor: Actor) -> list[StockLot]:

@@ -72,6 +72,7 @@ KEPT = {
         "paid_by": "books keep who paid as long as they are kept themselves",
     },
     "services_rebooking": dict.fromkeys(("state", "outcome"), _CODE),
+    "services_sale": {"currency": _CODE},
     "services_series": {"rule": "a rule of RFC 5545, when and not what", "zone": "the location's own"},
     "services_set_up_tick": {"item": _CODE},
     "services_stated_use": {"code": _CODE},

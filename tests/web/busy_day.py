@@ -27,7 +27,7 @@ def build() -> None:
     now = clock.now()
     items = _items(call("lena"))
     _stock(call("lena"), LAKE, "room 1", items)
-    _carried_through(call, now)
+    _carried_through(call, now, items[1])
     book_uses()
     make_ready("room 3")
     for name in ("dora", "elsa", "fina"):
@@ -226,7 +226,7 @@ def _done(answer: Any) -> Any:
     return answer.body
 
 
-def _carried_through(call: Any, now: datetime) -> None:
+def _carried_through(call: Any, now: datetime, cream: str) -> None:
     _done(call("lena").post(f"locations/{LAKE}/soak-containers", {"name": "jar 7", "pieces": 8}))
     visit = in_room(call, now)
     visit_path, line_path = f"visits/{visit['id']}", f"lines/{visit['lines'][0]['id']}"
@@ -244,6 +244,7 @@ def _carried_through(call: Any, now: datetime) -> None:
     _done(call("freya").post(f"{visit_path}/leave"))
     counted = {"visit_id": visit["id"], "missing_ids": [str(uid("brow kit 1 scissors"))]}
     _done(call("petra").post(f"kits/{uid('brow kit 1')}/count-back", counted))
+    _sold(call("freya"), visit_path, cream)
     owed = _done(call("freya").get(f"{visit_path}/account"))["balance_minor"]
     paid = {"means": "cash", "amount_minor": owed, "currency": "USD"}
     _done(call("freya").post(f"{visit_path}/payments", paid))
@@ -254,6 +255,13 @@ def _carried_through(call: Any, now: datetime) -> None:
     _done(call("petra").post(f"{room}/begin", {"product_id": str(uid("quat"))}))
     step = _done(call("petra").get(room))["steps"][0]
     _done(call("petra").post(f"{room}/steps", {"code": step["code"]}))
+
+
+def _sold(by: Caller, visit_path: str, cream: str) -> None:
+    """A retail item that was sold and stands, and one that was entered by mistake."""
+    said = {"item_id": cream, "quantity": 1, "price_each_minor": 1500, "currency": "USD"}
+    wrong, _ = (_done(by.post(f"{visit_path}/sales", said))["sale"] for _ in range(2))
+    _done(by.post(f"sales/{wrong['id']}/undo", {"kind": "mistake"}))
 
 
 def _away(by: Caller, location_id: Any, who: Any) -> None:
@@ -313,7 +321,8 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"kits/{kit_id}/reprocessing", {"kind": "washed"}))
     _done(owner.post(f"{place}/hand-overs", {}))
     _pot(owner, ELSEWHERE, uid("far room"), name="far pot")
-    _stock(owner, ELSEWHERE, "far room", _items(owner))
+    items = _items(owner)
+    _stock(owner, ELSEWHERE, "far room", items)
     room = f"rooms/{uid('far room')}/turnover"
     _done(owner.post(f"{room}/begin", {"product_id": product_id}))
     step = _done(owner.get(room))["steps"][0]
@@ -327,3 +336,5 @@ def _elsewhere(owner: Caller, now: datetime) -> None:
     _done(owner.post(f"{place}/holds", {"lines": [planned | later]}))
     paid = {"means": "cash", "amount_minor": 2000, "currency": "USD"}
     _done(owner.post(f"visits/{visit['id']}/payments", paid))
+    _done(owner.post(f"visits/{visit['id']}/arrive"))
+    _sold(owner, f"visits/{visit['id']}", items[1])

@@ -40,6 +40,7 @@ TABLES = {
     "photographs": "services_photograph",
     "rearrangements": "services_rearrangement",
     "rebookings": "services_rebooking",
+    "sales": "services_sale",
     "skills": "services_skill",
     "sync": "tenancy_location",
     "tokens": "tenancy_token",
@@ -137,6 +138,7 @@ PLACES = {
     "tenancy_location": "t.id",
     "services_line": "(SELECT v.location_id FROM services_visit v WHERE v.id = t.visit_id)",
     "rooms_equipment_entry": "(SELECT q.location_id FROM rooms_equipment q WHERE q.id = t.equipment_id)",
+    "services_sale": "(SELECT v.location_id FROM services_visit v WHERE v.id = t.visit_id)",
     "rooms_step_report": "(SELECT r.location_id FROM rooms_turnover u JOIN rooms_room r ON r.id = u.room_id"
     " WHERE u.id = t.turnover_id)",
 }
