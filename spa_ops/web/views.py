@@ -83,7 +83,10 @@ class ApiView(APIView):
                 raise ActingPersonRequired
             raise NotAllowed(needed=", ".join(sorted(allowed)))
         self.actor = actor
-        # As in a body: who asks for `?on=` another day must not get today's answer.
+        self.check_parameters(request)
+
+    def check_parameters(self, request: Request) -> None:
+        """Refuse what means nothing: who asks for `?on=` another day must not get today's answer."""
         if unknown := sorted(set(request.query_params) - self.parameters.keys() - self.paging):
             raise InvalidInput(
                 *(
@@ -379,6 +382,11 @@ def several(*views: type[ApiView]) -> type[ApiView]:
     class Address(ApiView):
         access = {m: v.access[m] for v in views for m in v.access}
         methods = handlers
+
+        def check_parameters(self, request: Request) -> None:
+            # HEAD is answered as GET is.
+            method = (request.method or "").lower()
+            handlers["get" if method == "head" else method]().check_parameters(request)
 
     for method, view in handlers.items():
         setattr(Address, method, _delegate(view, method))
