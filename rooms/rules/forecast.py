@@ -1,11 +1,11 @@
 """When a room will be ready again: from its own past, never sooner than the work can be done. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import median
 
-from rooms.rules.turnover import TurnoverPlan
+from rooms.rules.turnover import TurnoverPlan, TurnoverStep
 
 #: Nothing that was really done takes less (house policy).
 SHORTEST_STEP_SECONDS = 15
@@ -24,13 +24,25 @@ class Pace:
 
 
 def shortest_seconds(plan: TurnoverPlan, wet_seconds: int | None) -> int:
-    """The least that a turnover takes: each required step, and the whole wet time of each wet one.
+    """The least that a turnover takes: each required step, and the whole wet time of what is wet at one time.
 
     Without a label's wet time on file the wet steps count as any other.
     """
     required = [step for step in plan.steps if step.required]
-    wet = sum(step.wet for step in required) if wet_seconds else 0
-    return wet * (wet_seconds or 0) + (len(required) - wet) * SHORTEST_STEP_SECONDS
+    return sum(seconds for _, seconds in _least(required, wet_seconds))
+
+
+def _least(
+    steps: Iterable[TurnoverStep], wet_seconds: int | None
+) -> Iterator[tuple[TurnoverStep, int]]:
+    """Each step with what it takes at least after the one before; wet ones in a row are wet together."""
+    was_wet = False
+    for step in steps:
+        if step.wet and wet_seconds:
+            yield step, 0 if was_wet else wet_seconds
+        else:
+            yield step, SHORTEST_STEP_SECONDS
+        was_wet = step.wet
 
 
 def pace_of(past_seconds: Sequence[int], shortest: int) -> Pace:
@@ -86,8 +98,7 @@ def ready_at(
     begun = begun_at or now
     at = left.since if left else now
     still_open = set(left.open_required) if left else {s.code for s in plan.steps if s.required}
-    for step in plan.steps:
+    for step, seconds in _least(plan.steps, wet_seconds):
         if step.code in still_open:
-            seconds = wet_seconds if step.wet and wet_seconds else SHORTEST_STEP_SECONDS
             at = max(now, at + timedelta(seconds=seconds))
     return max(now, at, begun + timedelta(seconds=pace.expected_seconds))

@@ -190,7 +190,8 @@ def progress(
     """Which of the reported steps count, taken in the order they happened, and what is open.
 
     A step counts when every required step before it counts already; a wet step also needs the
-    whole wet time, begun no earlier than the step before it was done.
+    whole wet time, begun no earlier than the cleaning before it was done. What is wet at one time,
+    such as a table and a foot basin, has its time at once.
     """
     counted: list[StepDone] = []
     uncounted: list[Uncounted] = []
@@ -229,7 +230,11 @@ def judge_step(
     latest = counted[-1].at if counted else began_at
     if missing or done.at < latest:
         return Uncounted(done=done, reason=NotCounted.OUT_OF_ORDER, open_before=missing)
-    flaw = _wet_flaw(terms, done, not_before=latest) if step.wet else None
+    if not step.wet:
+        return None
+    wet = {each.code for each in terms.plan.steps if each.wet}
+    cleaned = next((each.at for each in reversed(counted) if each.code not in wet), began_at)
+    flaw = _wet_flaw(terms, done, not_before=cleaned)
     return Uncounted(done=done, reason=flaw) if flaw else None
 
 

@@ -247,17 +247,30 @@ def test_a_room_with_a_foot_basin_is_not_ready_before_it_is_cleaned(call, now):
     call("petra").post(f"{room}/turnover/begin", {"product_id": str(uid("quat"))})
     codes = [one["code"] for one in call("petra").get(f"{room}/turnover").body["steps"]]
     assert codes.index("foot_basin") == codes.index("disinfect_surfaces") + 1
-    at = now
+    at, wet_from = now, None
     for code in STEPS:
-        wet_from = None
         if code == "disinfect_surfaces":
             wet_from, at = at.isoformat(), at + timedelta(seconds=600)
         at += timedelta(seconds=20)
         with clock.stopped_at(at):
-            call("petra").post(f"{room}/turnover/steps", {"code": code, "wet_from": wet_from})
+            said = {"code": code, "wet_from": wet_from if code == "disinfect_surfaces" else None}
+            call("petra").post(f"{room}/turnover/steps", said)
     with clock.stopped_at(at):
         refused = call("petra").post(f"{room}/turnover/finish")
-    assert (refused.status_code, refused.body["open_steps"][0]) == (409, "foot_basin")
+        assert (refused.status_code, refused.body["open_steps"][0]) == (409, "foot_basin")
+        # A tap is no wet time, and ten minutes less a second are not the label's ten.
+        steps = f"{room}/turnover/steps"
+        for wet in (None, (at - timedelta(seconds=599)).isoformat()):
+            call("petra").post(steps, {"code": "foot_basin", "wet_from": wet})
+        seen = call("petra").get(f"{room}/turnover").body["not_counted"]
+        assert [one["reason"] for one in seen if one["code"] == "foot_basin"] == [
+            "wet_time_short"
+        ] * 2
+        # It was wet while the table was: the time is not asked for twice.
+        call("petra").post(steps, {"code": "foot_basin", "wet_from": wet_from})
+        left = call("petra").get(f"{room}/turnover").body
+    done = {one["code"]: one["done_at"] for one in left["steps"]}
+    assert done["foot_basin"] and left["next_step"] == "wipe_equipment"
 
 
 def test_a_turnover_faster_than_its_work_is_on_record_as_too_fast(call, now):

@@ -33,6 +33,17 @@ def test_the_wet_time_and_the_other_required_steps_are_the_least():
     assert shortest_seconds(PLAN, None) == 3 * SHORTEST_STEP_SECONDS
 
 
+def test_what_is_wet_at_one_time_has_its_wet_time_at_once():
+    # Common practice, no source: a basin stands filled while the table is wet.
+    wet = [TurnoverStep(code=code, title=code, wet=True) for code in ("table", "basin")]
+    rinse = TurnoverStep(code="rinse", title="rinse")
+    together = TurnoverPlan(version="invented 2", steps=(*PLAN.steps[:2], *wet, rinse))
+    apart = TurnoverPlan(version="invented 3", steps=(wet[0], rinse, wet[1]))
+    assert shortest_seconds(together, 600) == 600 + 3 * SHORTEST_STEP_SECONDS
+    assert shortest_seconds(together, None) == 5 * SHORTEST_STEP_SECONDS
+    assert shortest_seconds(apart, 600) == 2 * 600 + SHORTEST_STEP_SECONDS
+
+
 def test_a_faster_past_is_a_finding_and_no_forecast():
     pace = pace_of([120, 90, 900, 700], 630)
     assert (pace.expected_seconds, pace.counted, pace.too_fast) == (800, 2, 2)

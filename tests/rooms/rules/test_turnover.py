@@ -276,6 +276,25 @@ def test_a_room_has_the_steps_of_its_kind_and_every_room_the_general_ones():
     } == {"facial_machines"}
 
 
+def test_a_basin_has_its_own_wet_time_and_may_have_it_while_the_table_is_wet():
+    # 9.07: the basin for the label's whole time, as any surface.
+    terms = TurnoverTerms(plan=plan_of_room(EVERY_STEP, ["foot_basin"]))
+    surfaces = in_order(REQUIRED[: REQUIRED.index("disinfect_surfaces") + 1])
+    cleaned, wiped = (surfaces[i].at - LEFT for i in (-2, -1))
+    cleaned, wiped = int(cleaned.total_seconds()), int(wiped.total_seconds())
+    for wet_from, reported, reason in [
+        (None, wiped + WET, NotCounted.WET_TIME_SHORT),
+        (wiped, wiped + WET - 1, NotCounted.WET_TIME_SHORT),
+        (cleaned - 1, wiped, NotCounted.WET_TIME_SHORT),
+        (cleaned, wiped, None),
+        (wiped, wiped + WET, None),
+    ]:
+        basin = done("foot_basin", reported, wet_from)
+        found = progress(terms, [*surfaces, basin], began_at=LEFT)
+        assert [one.reason for one in found.uncounted] == ([reason] if reason else [])
+        assert ("foot_basin" in found.open_required) is (reason is not None)
+
+
 def test_the_general_steps_stand_in_the_order_of_common_practice():
     # Common practice, no source, with the sources of single steps in the pack.
     assert [step.code for step in plan_of_room(EVERY_STEP, []).steps] == [
