@@ -277,7 +277,7 @@ def test_a_room_has_the_steps_of_its_kind_and_every_room_the_general_ones():
 
 
 def test_a_basin_has_its_own_wet_time_and_may_have_it_while_the_table_is_wet():
-    # 9.07: the basin for the label's whole time, as any surface.
+    # After each client: California board's log form (2008). Wet as any surface: common practice, no source.
     terms = TurnoverTerms(plan=plan_of_room(EVERY_STEP, ["foot_basin"]))
     surfaces = in_order(REQUIRED[: REQUIRED.index("disinfect_surfaces") + 1])
     cleaned, wiped = (surfaces[i].at - LEFT for i in (-2, -1))
