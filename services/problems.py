@@ -193,7 +193,9 @@ class ScreeningForbids(Problem):
 
     @property
     def detail(self) -> str:
-        said = f"The verdict is: {str(self.fields['verdict']).replace('_', ' ')}."
+        # Told again for a repeated command, it knows no verdict any more.
+        verdict = str(self.fields.get("verdict", "")).replace("_", " ")
+        said = f"The verdict is: {verdict}." if verdict else "Ask for the consultation's verdict."
         earliest = self.fields.get("earliest_on")
         return f"{said} Not before {earliest}." if earliest else said
 

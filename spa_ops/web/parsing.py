@@ -13,6 +13,15 @@ NO_SUCH_DAY = "names a day that the calendar does not have"
 _DAY = re.compile(r"([0-9]{4}-[0-9]{2}-[0-9]{2})([Tt ]|$)")
 
 
+def is_plain(value: Any) -> bool:
+    """Whether every text within is one that UTF-8 and PostgreSQL can hold."""
+    if isinstance(value, str):
+        return "\x00" not in value and not any("\ud800" <= c <= "\udfff" for c in value)
+    if isinstance(value, dict):
+        return all(is_plain(k) and is_plain(v) for k, v in value.items())
+    return not isinstance(value, list) or all(is_plain(v) for v in value)
+
+
 def lacks_offset(given: object) -> bool:
     """Whether this is text that could only be a time of the wall clock."""
     return isinstance(given, str) and given != "" and not _OFFSET.search(given)

@@ -38,6 +38,7 @@ from spa_ops.web.parsing import (
     NO_OFFSET,
     NO_SUCH_DAY,
     PARSERS,
+    is_plain,
     lacks_offset,
     names_no_day,
     said_wrong,
@@ -286,7 +287,7 @@ class Command(ApiView):
 
     def parsed(self, request: Request) -> dict[str, Any]:
         """The validated input; raises `ValidationError`."""
-        if isinstance(request.data, dict) and not _is_plain(request.data):
+        if isinstance(request.data, dict) and not is_plain(request.data):
             raise invalid("", "must not hold a NUL character or half a surrogate pair")
         serializer = self.input(data=request.data)
         serializer.is_valid(raise_exception=True)
@@ -364,15 +365,6 @@ def _content_digest(file: Any) -> dict[str, str]:
     """What a file holds: a repeat is sent with other part boundaries, and perhaps another name."""
     file.seek(0)
     return {"sha256": sha256(file.read()).hexdigest()}
-
-
-def _is_plain(value: Any) -> bool:
-    """Whether every text within is one that UTF-8 and PostgreSQL can hold."""
-    if isinstance(value, str):
-        return "\x00" not in value and not any("\ud800" <= c <= "\udfff" for c in value)
-    if isinstance(value, dict):
-        return all(_is_plain(k) and _is_plain(v) for k, v in value.items())
-    return not isinstance(value, list) or all(_is_plain(v) for v in value)
 
 
 def several(*views: type[ApiView]) -> type[ApiView]:

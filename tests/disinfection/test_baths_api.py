@@ -363,10 +363,11 @@ def test_topping_up_restarts_the_soak_and_never_the_window(call, now):
     soaking(call, now, bath["id"])
     with clock.stopped_at(now + timedelta(minutes=6)):
         done = top_up(call, bath["id"], "2", "32").body
+        # Both pieces went in as one batch: one use.
         assert (done["state"], done["discard_at"], done["uses"]) == (
             "usable",
             bath["discard_at"],
-            2,
+            1,
         )
         assert [(t["concentrate_ml"], t["pour"]) for t in done["top_ups"]] == [("2.00", "ok")]
         assert (done["concentrate_ml"], done["water_ml"]) == ("60.00", "960.00")

@@ -148,10 +148,12 @@ def test_whoever_watches_the_bath_is_warned_by_the_new_closing(call, now):
     made = mix(call).body
     swept(now)
     set_hours(call, hours_until("13:00"))
-    # House policy: 30 minutes before.
-    swept(closing(12, 30))
-    open_ones = checks(call, kind="bath_ending", open="true")
-    assert (made["id"], closing(13)) in {(c["subject_id"], instant(c["due_at"])) for c in open_ones}
+    # House policy: 30 minutes before, and in the last quarter of a bath that now lasts an hour.
+    for minute, told in ((44, False), (45, True)):
+        swept(closing(12, minute))
+        open_ones = checks(call, kind="bath_ending", open="true")
+        found = {(c["subject_id"], instant(c["due_at"])) for c in open_ones}
+        assert ((made["id"], closing(13)) in found) is told
 
 
 def test_what_was_put_in_after_the_new_closing_was_not_inside_the_window(call, now):

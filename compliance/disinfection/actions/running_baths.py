@@ -238,10 +238,12 @@ def warn_of_soaks(*, actor: Actor, now: datetime, location_id: UUID, limit: int 
     kits = _locked_kits({row.kit_id for row in named})
     rows = Implement.objects.select_for_update(of=("self",), no_key=True)
     still = {row.id: row for row in rows.filter(id__in=[r.id for r in named]).order_by("id")}
+    # Another sweep may have said it between the look and the lock.
     warned = [
         row
         for row in named
-        if row.kit_id in kits and still[row.id].contact_from == row.contact_from
+        if row.kit_id in kits
+        and still[row.id].contact_from == row.contact_from != still[row.id].soak_warned_for
     ]
     for row in warned:
         still[row.id].soak_warned_for = row.contact_from
