@@ -195,7 +195,7 @@ def _at_rest(room: Room, now: datetime) -> Said:
     # Ready lapses at closing: it was ready when the day ended.
     lapsed = state is RoomState.NEEDS_TURNOVER and room.ready_until is not None
     met = lapsed or state in {RoomState.READY, RoomState.OUT_OF_USE}
-    return Said(met=met, says=RoomState.READY.value if lapsed else state.value)
+    return Said(met=met, says="turned over, and not used since" if lapsed else state.value)
 
 
 def _pot(known: Known | None, state: kept.PotState, facts: _Facts) -> Said:

@@ -143,6 +143,9 @@ def test_the_closing_list_knows_rooms_baths_pots_and_the_warmer(call, now):
         # Rooms 1 and 2 were ready when the day ended, room 3 never was.
         rest = {n: seen[f"room_at_rest:{uid(n)}"]["known"]["met"] for n in ("room 1", "room 3")}
         assert rest == {"room 1": True, "room 3": False}
+        # In other words than "ready": by now it needs its turnover again.
+        said = seen[f"room_at_rest:{uid('room 1')}"]["known"]["says"]
+        assert said == "turned over, and not used since"
         log(call, pot, "switched_off")
         log(call, warmer, "disinfected")
         log(call, warmer, "left_open")
